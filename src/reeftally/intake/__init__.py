@@ -1,0 +1,6 @@
+"""Intake: decoding of delimited text, immutable raw copies, exactly-once loading.
+
+Here:     from bytes to rows in canonical units, one clear message for each thing that cannot be read.
+Not here: judging the values (`quality`), correcting them (`calibration`).
+Rules:    raw bytes first; one bad file never stops the others; repeating is harmless.
+"""

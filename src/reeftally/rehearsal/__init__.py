@@ -1,0 +1,6 @@
+"""Rehearsal: a simulated mission with known truth, written as raw files.
+
+Here:     the reef, its water and flow, the instruments with their errors, the text they write, the truth.
+Not here: any analysis; no other room but `cli` may look here.
+Rules:    same seed, same bytes.
+"""
