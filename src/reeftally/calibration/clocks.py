@@ -8,6 +8,7 @@ Rules:    error = stamp - true; a correction is true = stamp + seconds. Nothing 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -110,7 +111,7 @@ def clock_segments(
     limit = np.maximum(SMALLEST_JUMP_S, 5.0 * np.hypot(sd_s[1:], sd_s[:-1])) + largest_drift_per_day * days
     breaks = [0, *(np.flatnonzero(np.abs(step) > limit) + 1).tolist(), n]
     segments: list[ClockSegment] = []
-    for first, last in zip(breaks[:-1], breaks[1:], strict=True):
+    for first, last in pairwise(breaks):
         part = slice(first, last)
         reference, value, slope, value_sd, slope_sd = _line(stamp_s[part], correction[part], sd_s[part])
         segments.append(

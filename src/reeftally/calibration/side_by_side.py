@@ -206,7 +206,7 @@ def adjust(
             a_info, a_vector = _anchor_information(anchor, reference_time, noise[anchor.sensor], n)
             info += a_info
             vector += a_vector
-        theta = np.linalg.solve(info, vector)
+        theta = np.asarray(np.linalg.solve(info, vector), dtype=np.float64)
         found = _noise(groups, theta, noise, n, reference_time)
         noise = np.asarray(np.where(np.isfinite(found), np.maximum(floor, found), np.maximum(floor, 1e-12)))
 
@@ -221,7 +221,7 @@ def adjust(
     return Adjustment(
         offset=theta[:n],
         drift=np.where(fixed, 0.0, theta[n:]),
-        covariance=np.linalg.inv(info),
+        covariance=np.asarray(np.linalg.inv(info), dtype=np.float64),
         reference_time=reference_time,
         noise=float(np.median(noise)),
         sensors_noise=noise,

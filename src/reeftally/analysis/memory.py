@@ -1,0 +1,117 @@
+"""Memory of blocks: a block is computed once and remembered under a key of inputs, settings and code.
+
+Here:     keys, a SQLite file of small arrays, the digest of the code.
+Not here: what a block is.
+Rules:    a remembered block is bit for bit what was computed; a damaged or missing memory only costs time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from functools import cache
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+__all__ = ["BlockMemory", "block_key", "code_digest"]
+
+# Rooms whose code decides what a block's numbers are.
+_ROOMS = ("seawater", "flow", "exchange", "quality", "calibration", "uncertainty", "analysis", "ledger")
+
+
+@cache
+def code_digest() -> str:
+    """Return a digest of the source of every room that decides a result."""
+    root = Path(__file__).resolve().parents[1]
+    digest = hashlib.blake2b(digest_size=12)
+    for room in _ROOMS:
+        for file in sorted((root / room).rglob("*.py")):
+            digest.update(file.relative_to(root).as_posix().encode())
+            digest.update(file.read_bytes())
+    return digest.hexdigest()
+
+
+def block_key(*, kind: str, arrays: Mapping[str, np.ndarray], settings: Mapping[str, Any]) -> str:
+    """Return the key of one block: a digest of its samples, its settings and the code."""
+    digest = hashlib.blake2b(digest_size=20)
+    digest.update(kind.encode())
+    digest.update(code_digest().encode())
+    digest.update(json.dumps(settings, sort_keys=True, default=str).encode())
+    for name in sorted(arrays):
+        array = np.ascontiguousarray(arrays[name])
+        digest.update(f"{name}:{array.dtype.str}:{array.shape}".encode())
+        digest.update(array.view(np.uint8).data if array.size else b"")
+    return digest.hexdigest()
+
+
+def _pack(record: Mapping[str, Any]) -> bytes:
+    buffer = io.BytesIO()
+    np.savez(buffer, allow_pickle=False, **{name: np.asarray(value) for name, value in record.items()})
+    return buffer.getvalue()
+
+
+def _unpack(blob: bytes) -> dict[str, Any]:
+    with np.load(io.BytesIO(blob), allow_pickle=False) as archive:
+        return {name: (value[()] if value.ndim == 0 else value) for name, value in archive.items()}
+
+
+class BlockMemory:
+    """Remembered blocks of one mission, in `observations/blocks.sqlite`.
+
+    The file is derived and may be deleted at any time. A file that cannot be opened as a database is set
+    aside under another name, and the blocks are computed again.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            self._connection = self._open()
+        except sqlite3.DatabaseError:
+            path.replace(path.with_suffix(".damaged"))
+            self._connection = self._open()
+
+    def _open(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(self.path, timeout=30.0)
+        connection.execute("PRAGMA journal_mode=WAL")
+        # A lost memory costs time only, so its commits need not wait for the disk.
+        connection.execute("PRAGMA synchronous=NORMAL")
+        connection.execute("CREATE TABLE IF NOT EXISTS block (key TEXT PRIMARY KEY, record BLOB NOT NULL)")
+        connection.commit()
+        return connection
+
+    def get(self, keys: Iterable[str]) -> dict[str, dict[str, Any]]:
+        """Return the remembered records among `keys`."""
+        found: dict[str, dict[str, Any]] = {}
+        for key in keys:
+            row = self._connection.execute("SELECT record FROM block WHERE key = ?", (key,)).fetchone()
+            if row is not None:
+                found[key] = _unpack(row[0])
+        return found
+
+    def put(self, records: Mapping[str, Mapping[str, Any]]) -> None:
+        """Remember records in one transaction."""
+        with self._connection:
+            self._connection.executemany(
+                "INSERT OR REPLACE INTO block (key, record) VALUES (?, ?)",
+                [(key, _pack(record)) for key, record in records.items()],
+            )
+
+    def __enter__(self) -> BlockMemory:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Checkpoint and close."""
+        self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._connection.close()
