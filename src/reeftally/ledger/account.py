@@ -1,0 +1,444 @@
+"""The account: who changed the water's pH and aragonite saturation, and by how much.
+
+Here:     `decompose` (exact Shapley split from the past and from today's reference water, first-order
+          split beside it) and the `Account` it returns, with means over periods.
+Not here: the increments themselves (`drivers`), the past (`states`), the coalitions' kernel
+          (`_coalitions`), combining and shifting accounts (`periods`).
+Rules:    parts and remainder sum to the total in every member; nothing is clipped or forced to close.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from reeftally._checks import FloatArray, as_float, one_of
+from reeftally.errors import InputError
+from reeftally.ledger.drivers import DRIVERS, LOCAL_MADE, driver_increments, organic_dic_from_oxygen
+from reeftally.ledger.shapley import coalition_weights
+from reeftally.ledger.states import COMPONENTS, Equilibrium, MixingLine, State, global_increment
+
+__all__ = ["METHODS", "QUANTITIES", "Account", "Solver", "decompose", "split"]
+
+METHODS = ("shapley_from_past", "shapley_from_reference", "taylor")
+QUANTITIES = ("ph_total", "aragonite_saturation", "hydrogen_ion", "fco2")
+
+Solver = Callable[..., Mapping[str, npt.ArrayLike]]
+"""``f(total_alkalinity=, dic=, temperature=, salinity=)`` gives a mapping of quantities."""
+
+_STEP = {"temperature": 0.05, "salinity": 0.05, "total_alkalinity": 0.5, "dic": 0.5}
+"""Half-steps of the central differences of the first-order split [°C, 1, µmol kg-1, µmol kg-1]."""
+
+
+@dataclass(frozen=True)
+class Account:
+    """Increments, effects and totals. Arrays end in the shape of the members (trials, blocks, ...)."""
+
+    drivers: tuple[str, ...]
+    """The drivers, in the order of the first axes below."""
+    increments: FloatArray
+    """Shape (driver, component, ...): what each driver moved [°C, 1, µmol kg-1, µmol kg-1]."""
+    start: FloatArray
+    """Shape (component, ...): the past, or today's reference water when `global` is left out."""
+    reference: FloatArray
+    """Shape (component, ...): today's reference water."""
+    end: FloatArray
+    """Shape (component, ...): the reef."""
+    effects: dict[str, dict[str, FloatArray]]
+    """``effects[method][quantity]``, shape (driver, ...)."""
+    totals: dict[str, dict[str, FloatArray]]
+    """``totals[method][quantity]``: end minus the start of that method."""
+    solves: int = 0
+    """Number of times the carbonate system was solved."""
+
+    def effect(self, *, quantity: str, driver: str, method: str = "shapley_from_past") -> FloatArray:
+        """Return the effect of one driver; `driver` may be ``"local"`` for what is made here."""
+        table = self._table(method, quantity)
+        if driver == "local":
+            members = [self.drivers.index(name) for name in LOCAL_MADE]
+            return np.asarray(table[members].sum(axis=0))
+        one_of("driver", driver, self.drivers)
+        return np.asarray(table[self.drivers.index(driver)])
+
+    def total(self, *, quantity: str, method: str = "shapley_from_past") -> FloatArray:
+        """Return end minus the start of `method`."""
+        self._table(method, quantity)
+        return self.totals[method][quantity]
+
+    def remainder(self, *, quantity: str, method: str = "shapley_from_past") -> FloatArray:
+        """Return total minus the sum of the parts: rounding for an exact split, curvature for `taylor`."""
+        return np.asarray(self.totals[method][quantity] - self._table(method, quantity).sum(axis=0))
+
+    def share(self, *, quantity: str, driver: str, method: str = "shapley_from_past") -> FloatArray:
+        """Return effect over total; may exceed 1 or be negative where drivers oppose each other."""
+        return np.asarray(self.effect(quantity=quantity, driver=driver, method=method) / self.totals[method][quantity])
+
+    def mean(self, *, axis: int = -1, weights: npt.ArrayLike | None = None) -> Account:
+        """Return the account averaged over one axis of the members (blocks, say).
+
+        Parameters
+        ----------
+        axis : int
+            Counted from the end (negative), so that driver and component axes stay.
+        weights : array_like, optional
+            Durations along that axis. Members with NaN anywhere in the effects are left out.
+
+        Raises
+        ------
+        InputError
+            `axis` is not negative.
+        """
+        if axis >= 0:
+            message = f"axis is {axis}; it needs a negative number, counted from the last axis."
+            raise InputError(message)
+        size = self.end.shape[axis]
+        weight = np.ones(size) if weights is None else as_float("weights", weights)
+
+        def average(array: FloatArray) -> FloatArray:
+            moved = np.moveaxis(array, axis, -1)
+            good = np.isfinite(moved)
+            used = np.where(good, weight, 0.0)
+            with np.errstate(invalid="ignore"):
+                return np.asarray((np.where(good, moved, 0.0) * used).sum(axis=-1) / used.sum(axis=-1))
+
+        return Account(
+            drivers=self.drivers,
+            increments=average(self.increments),
+            start=average(self.start),
+            reference=average(self.reference),
+            end=average(self.end),
+            effects={m: {q: average(a) for q, a in by.items()} for m, by in self.effects.items()},
+            totals={m: {q: average(a) for q, a in by.items()} for m, by in self.totals.items()},
+            solves=self.solves,
+        )
+
+    def _table(self, method: str, quantity: str) -> FloatArray:
+        one_of("method", method, tuple(self.effects))
+        one_of("quantity", quantity, tuple(self.effects[method]))
+        return self.effects[method][quantity]
+
+
+def decompose(
+    *,
+    reef: State,
+    reference: State,
+    xco2_now: npt.ArrayLike,
+    gas_exchange_dic: npt.ArrayLike,
+    mixing_line: MixingLine | None,
+    xco2_past: npt.ArrayLike = 280.0,
+    air_pressure: npt.ArrayLike = 1013.25,
+    organic_dic: npt.ArrayLike | None = None,
+    oxygen_reef: npt.ArrayLike | None = None,
+    oxygen_reference: npt.ArrayLike | None = None,
+    oxygen_gas_exchange: npt.ArrayLike | None = None,
+    pq: npt.ArrayLike | None = None,
+    organic_alkalinity: npt.ArrayLike = 0.0,
+    carbonate_alkalinity: npt.ArrayLike | None = None,
+    pressure: npt.ArrayLike = 0.0,
+    phosphate: npt.ArrayLike = 0.0,
+    silicate: npt.ArrayLike = 0.0,
+    drivers: Sequence[str] = DRIVERS,
+    quantities: Sequence[str] = ("ph_total", "aragonite_saturation"),
+    methods: Sequence[str] = METHODS,
+    solver: Solver | None = None,
+    equilibrium: Equilibrium | None = None,
+) -> Account:
+    """Split the change of pH and saturation state between the drivers.
+
+    The start is the past (`past_state`) for ``shapley_from_past`` and ``taylor``, and today's
+    reference water for ``shapley_from_reference`` (where `global` has no part). The exact splits are
+    Shapley values on the full carbonate system; the first-order split uses partial derivatives at the
+    mid point of start and end and keeps its curvature as `Account.remainder`.
+
+    Parameters
+    ----------
+    reef, reference : State
+        Water on the reef and the reference water. Members broadcast, a leading trial axis is welcome.
+    xco2_now, xco2_past : array_like
+        Dry mole fraction of CO2 in the air [µmol mol-1].
+    gas_exchange_dic : array_like
+        DIC that came in through the surface since the water left the reference [µmol kg-1].
+    mixing_line : MixingLine or None
+        Needed as soon as the salinities differ.
+    air_pressure : array_like
+        [hPa].
+    organic_dic : array_like, optional
+        DIC released by net respiration [µmol kg-1]; given instead of the four oxygen arguments.
+    oxygen_reef, oxygen_reference, oxygen_gas_exchange, pq : array_like, optional
+        As for `organic_dic_from_oxygen` [µmol kg-1; pq O2 : C].
+    organic_alkalinity, carbonate_alkalinity : array_like, optional
+        As for `driver_increments` [µmol kg-1].
+    pressure : array_like
+        Of the water column [dbar].
+    phosphate, silicate : array_like
+        One value for start and end [µmol kg-1].
+    drivers : sequence of str
+        Subset of `DRIVERS`; what one left out would have moved falls to `residual`.
+    quantities : sequence of str
+        Among ``ph_total``, ``aragonite_saturation``, ``hydrogen_ion`` [nmol kg-1], ``fco2`` [µatm].
+    methods : sequence of str
+        Among `METHODS`.
+    solver : callable, optional
+        Replaces the compiled carbonate system; called once a coalition with whole arrays.
+    equilibrium : callable, optional
+        As for `global_increment`.
+
+    Returns
+    -------
+    Account
+
+    Raises
+    ------
+    InputError
+        The organic part is given neither as DIC nor by oxygen (or by both), or a name is unknown.
+
+    Sources: Shapley 1953 for the split; definitions of the drivers in ``docs/ledger.md``.
+    """
+    oxygen_arguments = (oxygen_reef, oxygen_reference, oxygen_gas_exchange, pq)
+    given = [value is not None for value in oxygen_arguments]
+    if organic_dic is not None:
+        if any(given):
+            message = "organic_dic is given and so is oxygen; the organic part needs one of them."
+            raise InputError(message)
+        organic: npt.ArrayLike = organic_dic
+    elif all(given):
+        organic = organic_dic_from_oxygen(
+            oxygen_reef=as_float("oxygen_reef", oxygen_reef),  # type: ignore[arg-type]
+            oxygen_reference=as_float("oxygen_reference", oxygen_reference),  # type: ignore[arg-type]
+            oxygen_gas_exchange=as_float("oxygen_gas_exchange", oxygen_gas_exchange),  # type: ignore[arg-type]
+            pq=as_float("pq", pq),  # type: ignore[arg-type]
+        )
+    else:
+        message = (
+            "The organic part needs organic_dic, or all of oxygen_reef, oxygen_reference, oxygen_gas_exchange and pq."
+        )
+        raise InputError(message)
+    risen: npt.ArrayLike = 0.0
+    if "global" in drivers:
+        risen = global_increment(
+            reference=reference,
+            xco2_now=xco2_now,
+            xco2_past=xco2_past,
+            air_pressure=air_pressure,
+            equilibrium=equilibrium,
+        )
+    increments = driver_increments(
+        reef=reef,
+        reference=reference,
+        global_dic=risen,
+        mixing_line=mixing_line,
+        gas_exchange_dic=gas_exchange_dic,
+        organic_dic=organic,
+        organic_alkalinity=organic_alkalinity,
+        carbonate_alkalinity=carbonate_alkalinity,
+        drivers=drivers,
+    )
+    return split(
+        reference=reference,
+        increments=increments,
+        pressure=pressure,
+        phosphate=phosphate,
+        silicate=silicate,
+        quantities=quantities,
+        methods=methods,
+        solver=solver,
+    )
+
+
+def split(
+    *,
+    reference: State,
+    increments: npt.ArrayLike,
+    pressure: npt.ArrayLike = 0.0,
+    phosphate: npt.ArrayLike = 0.0,
+    silicate: npt.ArrayLike = 0.0,
+    quantities: Sequence[str] = ("ph_total", "aragonite_saturation"),
+    methods: Sequence[str] = METHODS,
+    solver: Solver | None = None,
+) -> Account:
+    """Effects of given increments; `decompose` without the step that makes them.
+
+    Parameters
+    ----------
+    reference : State
+        Today's reference water; the start is this minus the increment of `global`.
+    increments : array_like, shape (7, 4, ...)
+        As returned by `driver_increments`.
+    pressure, phosphate, silicate, quantities, methods, solver
+        As for `decompose`.
+    """
+    for name in quantities:
+        one_of("quantity", name, QUANTITIES)
+    for name in methods:
+        one_of("method", name, METHODS)
+    moved = as_float("increments", increments)
+    shape = moved.shape[2:]
+    here = np.empty((len(COMPONENTS), *shape))
+    stacked = reference.stacked()
+    here[...] = stacked.reshape((4, *(1,) * (len(shape) - stacked.ndim + 1), *stacked.shape[1:]))
+    start = here - moved[0]
+    end = start + moved.sum(axis=0)
+    run = _with_solver if solver is not None else _compiled
+    effects, totals, solves = run(
+        start=start,
+        increments=moved,
+        pressure=pressure,
+        phosphate=phosphate,
+        silicate=silicate,
+        quantities=tuple(quantities),
+        methods=tuple(methods),
+        solver=solver,
+    )
+    return Account(
+        drivers=DRIVERS,
+        increments=moved,
+        start=start,
+        reference=here,
+        end=end,
+        effects=effects,
+        totals=totals,
+        solves=solves,
+    )
+
+
+_Result = tuple[dict[str, dict[str, FloatArray]], dict[str, dict[str, FloatArray]], int]
+
+
+def _compiled(
+    *,
+    start: FloatArray,
+    increments: FloatArray,
+    pressure: npt.ArrayLike,
+    phosphate: npt.ArrayLike,
+    silicate: npt.ArrayLike,
+    quantities: tuple[str, ...],
+    methods: tuple[str, ...],
+    solver: Solver | None,
+) -> _Result:
+    from reeftally.seawater import carbonate
+
+    return _with_solver(
+        start=start,
+        increments=increments,
+        pressure=pressure,
+        phosphate=phosphate,
+        silicate=silicate,
+        quantities=quantities,
+        methods=methods,
+        solver=carbonate.solve,
+    )
+
+
+def _with_solver(
+    *,
+    start: FloatArray,
+    increments: FloatArray,
+    pressure: npt.ArrayLike,
+    phosphate: npt.ArrayLike,
+    silicate: npt.ArrayLike,
+    quantities: tuple[str, ...],
+    methods: tuple[str, ...],
+    solver: Solver | None,
+) -> _Result:
+    """Evaluate all coalitions with whole-array calls of `solver`; memory is that of the result."""
+    solve = _as_evaluator(solver, quantities, pressure, phosphate, silicate)
+    # Players that are null in every member change nothing; leaving them out is exact.
+    active = [i for i in range(len(DRIVERS)) if np.any(increments[i] != 0.0)]
+    count = len(active)
+    shape = start.shape[1:]
+    effects: dict[str, dict[str, FloatArray]] = {}
+    totals: dict[str, dict[str, FloatArray]] = {}
+    solves = 0
+    games: list[tuple[str, list[int], FloatArray]] = []
+    exact = [name for name in methods if name != "taylor"]
+    if "shapley_from_past" in exact:
+        games.append(("shapley_from_past", active, coalition_weights(count)))
+    local = [i for i in active if i != 0]
+    if "shapley_from_reference" in exact:
+        games.append(("shapley_from_reference", local, coalition_weights(len(local))))
+    for name, _, _ in games:
+        effects[name] = {q: np.zeros((len(DRIVERS), *shape)) for q in quantities}
+        totals[name] = {}
+    if games:
+        has_global = 0 in active
+        for mask in range(1 << count):
+            members = [active[bit] for bit in range(count) if mask >> bit & 1]
+            if "shapley_from_past" not in exact and has_global and 0 not in members:
+                continue
+            found = solve(start + increments[members].sum(axis=0))
+            solves += int(np.prod(shape))
+            for name, players, weights in games:
+                if name == "shapley_from_reference" and has_global and 0 not in members:
+                    continue
+                own = sum(1 << bit for bit, player in enumerate(players) if player in members)
+                for q in quantities:
+                    for bit, player in enumerate(players):
+                        effects[name][q][player] += weights[bit, own] * found[q]
+                    if own == 0:
+                        totals[name][q] = -found[q]
+                    if own == (1 << len(players)) - 1:
+                        totals[name][q] = totals[name].get(q, np.zeros(shape)) + found[q]
+    if "taylor" in methods:
+        effects["taylor"], totals["taylor"], more = _first_order(start, increments, solve, quantities)
+        solves += more
+    return effects, totals, solves
+
+
+_Evaluator = Callable[[FloatArray], Mapping[str, FloatArray]]
+
+
+def _as_evaluator(
+    solver: Solver | None,
+    quantities: tuple[str, ...],
+    pressure: npt.ArrayLike,
+    phosphate: npt.ArrayLike,
+    silicate: npt.ArrayLike,
+) -> _Evaluator:
+    """Return a function of one stacked state; passes on only what is not zero."""
+    extra = {"pressure": pressure, "phosphate": phosphate, "silicate": silicate}
+    extra = {name: value for name, value in extra.items() if np.any(np.asarray(value) != 0.0)}
+    needed = tuple({"hydrogen_ion": "ph_total"}.get(q, q) for q in quantities)
+
+    def evaluate(state: FloatArray) -> Mapping[str, FloatArray]:
+        if solver is None:
+            message = "No solver of the carbonate system is given."
+            raise InputError(message)
+        found = solver(
+            temperature=state[0],
+            salinity=state[1],
+            total_alkalinity=state[2],
+            dic=state[3],
+            outputs=tuple(dict.fromkeys(needed)),
+            **extra,
+        )
+        result = {name: np.asarray(found[name], dtype=np.float64) for name in needed}
+        if "hydrogen_ion" in quantities:
+            result["hydrogen_ion"] = 1e9 * 10.0 ** -result["ph_total"]
+        return result
+
+    return evaluate
+
+
+def _first_order(
+    start: FloatArray, increments: FloatArray, solve: _Evaluator, quantities: tuple[str, ...]
+) -> tuple[dict[str, FloatArray], dict[str, FloatArray], int]:
+    """Partial derivatives at the mid point (central differences) times increments."""
+    end = start + increments.sum(axis=0)
+    middle = 0.5 * (start + end)
+    effects = {q: np.zeros(increments.shape[:1] + start.shape[1:]) for q in quantities}
+    solves = 0
+    for index, name in enumerate(COMPONENTS):
+        if not np.any(increments[:, index] != 0.0):
+            continue
+        up, down = middle.copy(), middle.copy()
+        up[index] += _STEP[name]
+        down[index] -= _STEP[name]
+        high, low = solve(up), solve(down)
+        solves += 2 * int(np.prod(start.shape[1:]))
+        for q in quantities:
+            effects[q] += (high[q] - low[q]) / (2.0 * _STEP[name]) * increments[:, index]
+    first, last = solve(start), solve(end)
+    return effects, {q: last[q] - first[q] for q in quantities}, solves + 2 * int(np.prod(start.shape[1:]))
