@@ -27,7 +27,7 @@ def iso(time_ns: int | None) -> str:
         return ""
     stamp = np.datetime64(int(time_ns), "ns")
     unit = "s" if int(time_ns) % 1_000_000_000 == 0 else "ms"
-    return f"{np.datetime_as_string(stamp, unit=unit)}Z"
+    return f"{stamp.astype(f'datetime64[{unit}]')}Z"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
