@@ -121,18 +121,15 @@ def block_means(
     present = np.bincount(index[index >= 0], minlength=grid.count)
     offset = (time_ns[use] - grid.mids[where]).astype(np.float64) / grid.block_ns
     part = values[use]
-    # Sums about a shift keep the small differences that gradients live on.
+    # Two passes: sums about each block's own mean keep the small differences that gradients live on.
     shift = float(part.mean()) if part.size else 0.0
-    y = part - shift
     with np.errstate(invalid="ignore", divide="ignore"):
-        sums = [
-            np.bincount(where, weights=w, minlength=grid.count) for w in (y, offset, y * y, offset * offset, y * offset)
-        ]
-        mean_y, mean_x = sums[0] / n, sums[1] / n
-        syy = sums[2] - n * mean_y**2
-        sxx = sums[3] - n * mean_x**2
-        sxy = sums[4] - n * mean_x * mean_y
-        rest = np.maximum(syy - np.where(sxx > 0, sxy**2 / np.where(sxx > 0, sxx, 1.0), 0.0), 0.0)
+        mean_y = np.bincount(where, weights=part - shift, minlength=grid.count) / n
+        mean_x = np.bincount(where, weights=offset, minlength=grid.count) / n
+        y, x = part - shift - mean_y[where], offset - mean_x[where]
+        sxx, sxy = (np.bincount(where, weights=w, minlength=grid.count) for w in (x * x, x * y))
+        slope = np.where(sxx > 0, sxy / np.where(sxx > 0, sxx, 1.0), 0.0)
+        rest = np.bincount(where, weights=(y - slope[where] * x) ** 2, minlength=grid.count)
         sd = np.sqrt(rest / np.maximum(n - 2, 1))
     full = grid.block_s / interval_s
     enough = (n >= np.maximum(1.0, least_share * full)) | ((full < 2) & (n >= 1))

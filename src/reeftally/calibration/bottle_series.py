@@ -79,10 +79,10 @@ def predict_series(
         message = "predict_series needs at least one sample."
         raise InputError(message)
     t, y, s = as_float("time", time), as_float("value", value), as_float("sd", sd)
-    wanted = np.atleast_1d(as_float("at", at))
+    wanted: FloatArray = np.asarray(np.atleast_1d(as_float("at", at)), dtype=np.float64)
     weight = 1.0 / np.maximum(s, 1e-12) ** 2
     rough = float(np.sum(weight * y) / weight.sum())
-    natural = float(np.sqrt(max(np.var(y, ddof=1) - np.mean(s**2), 0.0))) if n > 2 else 0.0
+    natural = float(max(float(np.var(y, ddof=1)) - float(np.mean(s**2)), 0.0) ** 0.5) if n > 2 else 0.0
     natural = max(natural, least_natural_sd, 1e-9)
 
     def kernel(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -92,7 +92,7 @@ def predict_series(
     ones = np.ones(n)
     inverse_ones = np.linalg.solve(observed, ones)
     level = rough + float(inverse_ones @ (y - rough)) / float(inverse_ones @ ones)
-    cross = kernel(wanted, t)
+    cross: FloatArray = kernel(np.asarray(wanted, dtype=np.float64), t)
     gain = np.linalg.solve(observed, cross.T).T
     mean = level + gain @ (y - level)
     rest = 1.0 - gain @ ones
