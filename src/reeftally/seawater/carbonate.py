@@ -1,0 +1,25 @@
+"""The carbonate system of seawater: what other rooms call.
+
+Here:     the public names, gathered.
+Not here: over-determined samples (`consistency`).
+Rules:    keyword-only; concentrations in µmol kg-1, pressure of the water column in dbar.
+"""
+
+from __future__ import annotations
+
+from reeftally.seawater._carbonate_names import INPUTS, OUTPUTS, STANDARD_OUTPUTS, CarbonateState
+from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, equilibrium_constants, solve
+from reeftally.seawater._constants_sets import Constants, ReasonCode, ValidityRange
+
+__all__ = [
+    "DEFAULT_CONSTANTS",
+    "INPUTS",
+    "OUTPUTS",
+    "STANDARD_OUTPUTS",
+    "CarbonateState",
+    "Constants",
+    "ReasonCode",
+    "ValidityRange",
+    "equilibrium_constants",
+    "solve",
+]
