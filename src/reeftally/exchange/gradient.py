@@ -1,0 +1,590 @@
+"""Flux from block means at two or more heights and the friction velocity.
+
+Here:     the flux of each block with its error budget, means over periods, the form with trials as an
+          axis, a profile fit for one block, the ratio of two gradients.
+Not here: the joint estimate of offsets (`offsets`), the friction velocity (`flow`), carbon from pH and
+          oxygen (`carbon`).
+Rules:    blocks are refused by physics (friction, heights, storage, stratification, wake), never by the
+          size of the gradient that was found: dropping small ones would bias every mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.stats
+
+from reeftally._checks import FloatArray, as_float, require_range
+from reeftally.errors import InputError, ShapeError
+from reeftally.exchange._common import KAPPA, SECONDS_PER_HOUR, Reason, refused, root_sum_square
+from reeftally.exchange.offsets import OffsetSolution, offset_design, process_terms, solve_offsets
+
+__all__ = [
+    "GradientFlux",
+    "GradientMean",
+    "flux_ratio",
+    "gradient_flux",
+    "gradient_flux_trials",
+    "profile_flux",
+    "stability_term",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class GradientMean:
+    """Mean over blocks."""
+
+    value: float
+    """[mmol m-2 h-1]"""
+    random_sd: float
+    """[mmol m-2 h-1]"""
+    systematic_sd: float
+    """[mmol m-2 h-1]"""
+    budget: dict[str, float]
+    """Standard uncertainty by cause. [mmol m-2 h-1]"""
+    n: int
+    """Blocks used."""
+    refused: int
+    """Blocks asked for but refused."""
+
+
+@dataclass(frozen=True, slots=True)
+class GradientFlux:
+    """Gradient fluxes of a series of blocks."""
+
+    flux: FloatArray
+    """Off the bed, storage included; NaN where refused. Shape (t,). [mmol m-2 h-1]"""
+    random_sd: FloatArray
+    """[mmol m-2 h-1]"""
+    systematic_sd: FloatArray
+    """[mmol m-2 h-1]"""
+    reason: npt.NDArray[np.int64]
+    """Bits of `Reason`."""
+    difference: FloatArray
+    """Lowest minus highest sensor after offsets. [mmol m-3]"""
+    difference_sd: FloatArray
+    """Its uncertainty, offsets included. [mmol m-3]"""
+    storage: FloatArray
+    """Storage below the sensors, included in `flux`. [mmol m-2 h-1]"""
+    budget: dict[str, FloatArray]
+    """Standard uncertainty by cause and block. [mmol m-2 h-1]"""
+    offsets: OffsetSolution
+    """Offsets after the swaps."""
+    offset_sensitivity: FloatArray
+    """Change of the flux per unit of each offset parameter, shape (p, t)."""
+    height_sensitivity: FloatArray
+    """Change of the flux per height uncertainty of each place, shape (places, t). [mmol m-2 h-1]"""
+
+    def mean(self, *, where: npt.ArrayLike = True, correlation_blocks: float = 1.0) -> GradientMean:
+        """Return the mean over the accepted blocks of `where`.
+
+        Parameters
+        ----------
+        where : array-like of bool, shape (t,)
+            Blocks of the period.
+        correlation_blocks : float
+            Number of blocks over which random errors hang together. [1]
+
+        Returns
+        -------
+        GradientMean
+            Systematic terms are averaged with their sign before they are squared.
+        """
+        asked = np.broadcast_to(np.asarray(where, dtype=bool), self.flux.shape)
+        use = asked & np.isfinite(self.flux)
+        n = int(use.sum())
+        if n == 0:
+            return GradientMean(np.nan, np.nan, np.nan, {}, 0, int(asked.sum()))
+        budget = {
+            name: float(np.sqrt((part[use] ** 2).sum() * correlation_blocks) / n)
+            for name, part in self.budget.items()
+            if name in _RANDOM
+        }
+        sensitivity = self.offset_sensitivity[:, use].mean(axis=1)
+        budget["offset"] = float(np.sqrt(max(sensitivity @ self.offsets.covariance @ sensitivity, 0.0)))
+        budget["height"] = float(np.sqrt((self.height_sensitivity[:, use].mean(axis=1) ** 2).sum()))
+        sign = np.sign(self.flux[use] - self.storage[use])
+        for name in ("friction_velocity", "von_karman", "chemistry"):
+            budget[name] = float(abs((self.budget[name][use] * sign).mean()))
+        budget["displacement"] = float(abs((self.budget["displacement"][use] * sign).mean()))
+        random = float(np.sqrt(sum(budget[name] ** 2 for name in _RANDOM)))
+        systematic = float(np.sqrt(sum(part**2 for name, part in budget.items() if name not in _RANDOM)))
+        return GradientMean(
+            float(self.flux[use].mean()), random, systematic, budget, n, int((asked & ~use).sum())
+        )
+
+
+_RANDOM = ("noise", "friction_velocity_random")
+
+
+def stability_term(
+    *, height: npt.ArrayLike, obukhov_length: npt.ArrayLike, beta: float = 5.0
+) -> FloatArray:
+    """Return what is added to the logarithm of the profile of a scalar under stratification.
+
+    Parameters
+    ----------
+    height : array-like
+        Above the displacement plane. [m]
+    obukhov_length : array-like
+        Positive when stable; infinite when neutral. [m]
+    beta : float
+        Stable coefficient: 5 (Dyer 1974) or 4.7 (Businger et al. 1971). [1]
+
+    Returns
+    -------
+    float64 array
+        ``-psi``: beta z/L when stable; ``-2 ln((1 + sqrt(1 - 16 z/L))/2)`` when unstable. [1]
+
+    Notes
+    -----
+    Dyer (1974), Boundary-Layer Meteorol. 7 (from memory).
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = as_float("height", height) / as_float("obukhov_length", obukhov_length)
+        unstable = -2.0 * np.log(0.5 * (1.0 + np.sqrt(np.maximum(1.0 - 16.0 * ratio, 0.0))))
+    return np.asarray(np.where(ratio >= 0.0, beta * ratio, np.where(np.isnan(ratio), np.nan, unstable)))
+
+
+def gradient_flux(
+    *,
+    concentration: npt.ArrayLike,
+    height: npt.ArrayLike,
+    time: npt.ArrayLike,
+    friction_velocity: npt.ArrayLike,
+    noise_sd: npt.ArrayLike,
+    prior_offset: npt.ArrayLike,
+    prior_covariance: npt.ArrayLike,
+    height_sd: npt.ArrayLike = 0.0,
+    displacement: float = 0.0,
+    displacement_sd: float = 0.0,
+    friction_velocity_random: npt.ArrayLike = 0.0,
+    friction_velocity_systematic: float = 0.0,
+    von_karman: float = KAPPA,
+    von_karman_sd: float = 0.0,
+    chemistry_sd: npt.ArrayLike = 0.0,
+    design: npt.ArrayLike | None = None,
+    use_swaps: bool = True,
+    regressors: npt.ArrayLike | None = None,
+    flux_variation: tuple[float, float] | None = None,
+    obukhov_length: npt.ArrayLike = np.inf,
+    storage_rate: npt.ArrayLike | None = None,
+    friction_velocity_floor: float = 0.003,
+    wake: npt.ArrayLike = False,
+    stability_limit: float = 1.0,
+    storage_limit: float = 1.0,
+) -> GradientFlux:
+    """Return the flux of each block from two or more heights, offsets estimated jointly from swaps.
+
+    Parameters
+    ----------
+    concentration : array-like, shape (sensors, t)
+        Block means; NaN where missing. One sensor with switched inlets is given as one row a level,
+        with one shared offset parameter through `design`. [mmol m-3]
+    height : array-like, shape (sensors,) or (sensors, t)
+        Above the bed; it changes with time where sensors were exchanged. [m]
+    time, friction_velocity : array-like, shape (t,)
+        [s, m s-1]
+    noise_sd : array-like, broadcast to (sensors, t)
+        Random standard uncertainty of a block mean. [mmol m-3]
+    prior_offset, prior_covariance : array-like, shapes (p,), (p, p)
+        From side by side: what to subtract from each sensor, with covariance. [mmol m-3]
+    height_sd : array-like, broadcast to (sensors, t)
+        Systematic, independent between places. [m]
+    displacement, displacement_sd : float
+        [m]
+    friction_velocity_random : array-like, broadcast to (t,)
+        Relative, independent between blocks. [1]
+    friction_velocity_systematic : float
+        Relative, common to all blocks. [1]
+    von_karman, von_karman_sd : float
+        [1]
+    chemistry_sd : array-like, broadcast to (t,)
+        Relative, common: conversion to the species of the flux. [1]
+    design : array-like, shape (p, sensors, t), optional
+        See `offset_design`; default one offset a sensor.
+    use_swaps : bool
+        False leaves the prior as it is.
+    regressors, flux_variation
+        See `solve_offsets`.
+    obukhov_length : array-like, broadcast to (t,)
+        [m]
+    storage_rate : array-like, shape (t,), optional
+        Change of the mean concentration with time. [mmol m-3 h-1]
+    friction_velocity_floor : float
+        Blocks below it are refused. [m s-1]
+    wake : array-like of bool, broadcast to (t,)
+        Blocks whose flow comes through the mast.
+    stability_limit : float
+        Largest |z/L| of the upper sensor. [1]
+    storage_limit : float
+        Blocks are refused where storage exceeds this times the larger of the flux and its median size. [1]
+
+    Returns
+    -------
+    GradientFlux
+
+    Raises
+    ------
+    ShapeError, OutOfRangeError
+        If arrays do not fit or a constant is impossible. Single bad blocks do not raise.
+
+    Notes
+    -----
+    ``C_i = C0 + offset_i - F/(kappa u*) [ln(z_i - d) + stability]``; with more than two heights weighted
+    least squares in each block. Storage acts at the logarithmic mean height, which is exact for a flux
+    that changes linearly with height. Turbulent Schmidt number 1.
+    """
+    c = as_float("concentration", concentration)
+    if c.ndim != 2 or c.shape[0] < 2:
+        message = f"concentration {c.shape} needs shape (sensors, blocks) with two sensors or more."
+        raise ShapeError(message)
+    require_range("von_karman", von_karman, 0.3, 0.5, "")
+    sensors, blocks = c.shape
+    try:
+        z = _rows(height, c.shape)
+        z_sd = np.array(_rows(height_sd, c.shape))
+        noise = _rows(noise_sd, c.shape)
+        when = np.broadcast_to(as_float("time", time), (blocks,))
+        ustar = np.broadcast_to(as_float("friction_velocity", friction_velocity), (blocks,))
+        relative = np.broadcast_to(as_float("friction_velocity_random", friction_velocity_random), (blocks,))
+        length = np.broadcast_to(as_float("obukhov_length", obukhov_length), (blocks,))
+        chemistry = np.broadcast_to(as_float("chemistry_sd", chemistry_sd), (blocks,))
+        behind = np.broadcast_to(np.asarray(wake, dtype=bool), (blocks,))
+        rate = np.broadcast_to(as_float("storage_rate", 0.0 if storage_rate is None else storage_rate), (blocks,))
+    except ValueError as error:
+        message = f"An argument does not fit {sensors} sensors and {blocks} blocks: {error}"
+        raise ShapeError(message) from error
+    x = (
+        offset_design(sensors=sensors, time=when) if design is None else as_float("design", design)
+    )
+    prior, cov = as_float("prior_offset", prior_offset), as_float("prior_covariance", prior_covariance)
+    if x.shape[1:] != c.shape or prior.shape != (x.shape[0],) or cov.shape != (x.shape[0],) * 2:
+        message = f"design {x.shape}, prior_offset {prior.shape} and prior_covariance {cov.shape} do not fit."
+        raise ShapeError(message)
+
+    reason = np.zeros(blocks, dtype=np.int64)
+    good = np.isfinite(c) & np.isfinite(z) & np.isfinite(noise)
+    reason[good.sum(axis=0) < 2] |= Reason.EMPTY
+    above = z - displacement
+    reason[(good & ~(above > 0.0)).any(axis=0)] |= Reason.IMPOSSIBLE_HEIGHT
+    good &= above > 0.0
+    lowest = np.where(good, above, np.inf).min(axis=0)
+    highest = np.where(good, above, -np.inf).max(axis=0)
+    reason[(reason == 0) & ~(highest > lowest * (1.0 + 1e-9))] |= Reason.IMPOSSIBLE_HEIGHT
+    reason[~np.isfinite(ustar)] |= Reason.BAD_INPUT
+    reason[ustar < friction_velocity_floor] |= Reason.LOW_FRICTION
+    reason[behind] |= Reason.WAKE
+    reason[np.abs(highest / length) > stability_limit] |= Reason.STRATIFIED
+    reason[~np.isfinite(rate)] |= Reason.BAD_INPUT
+    if storage_rate is None:
+        reason |= Reason.NO_STORAGE
+
+    usable = np.where((reason & int(~int(Reason.NO_STORAGE))) == 0, ustar, np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        profile = np.log(np.where(good, above, np.nan)) + stability_term(height=above, obukhov_length=length)
+        gain = -profile / (von_karman * usable * SECONDS_PER_HOUR)
+    place = _places(z)
+    ok = np.isfinite(usable)
+    if use_swaps:
+        b = (
+            process_terms(time=when, friction_velocity=np.where(ok, ustar, np.nan))
+            if regressors is None
+            else as_float("regressors", regressors)
+        )
+        offsets = solve_offsets(
+            concentration=c, gain=gain, place=place, time=when, noise_sd=noise, design=x, prior_value=prior,
+            prior_covariance=cov, regressors=b, relative_gain_sd=relative, use=ok,
+            flux_variation=flux_variation,
+        )  # fmt: skip
+    else:
+        offsets = OffsetSolution(
+            prior, cov, prior, cov, x, swapped=False, flux_sd=np.nan, flux_hours=np.nan, n=0, chi_square=np.nan
+        )
+    return _assembled(
+        c, gain, profile, above, good, noise, x, offsets, place, z_sd, reason, ok, _Terms(
+            relative=relative, systematic=friction_velocity_systematic,
+            kappa=von_karman_sd / von_karman, chemistry=chemistry, displacement_sd=displacement_sd,
+            displacement=displacement, rate=rate, storage_limit=storage_limit,
+            lowest=lowest, highest=highest, ustar=usable, von_karman=von_karman,
+        ),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Terms:
+    relative: FloatArray
+    systematic: float
+    kappa: float
+    chemistry: FloatArray
+    displacement: float
+    displacement_sd: float
+    rate: FloatArray
+    storage_limit: float
+    lowest: FloatArray
+    highest: FloatArray
+    ustar: FloatArray
+    von_karman: float
+
+
+def _rows(given: npt.ArrayLike, shape: tuple[int, int]) -> FloatArray:
+    array = np.asarray(given, dtype=np.float64)
+    if array.ndim == 1 and array.shape[0] == shape[0]:
+        array = array[:, None]
+    return np.broadcast_to(array, shape)
+
+
+def _places(z: FloatArray) -> npt.NDArray[np.int64]:
+    """Return the number of the place for each height, rounded to the centimetre."""
+    rounded = np.where(np.isfinite(z), np.rint(z * 100.0), -1.0)
+    return np.asarray(np.unique(rounded, return_inverse=True)[1].reshape(z.shape), dtype=np.int64)
+
+
+def _assembled(
+    c: FloatArray,
+    gain: FloatArray,
+    profile: FloatArray,
+    above: FloatArray,
+    good: npt.NDArray[np.bool_],
+    noise: FloatArray,
+    x: FloatArray,
+    offsets: OffsetSolution,
+    place: npt.NDArray[np.int64],
+    z_sd: FloatArray,
+    reason: npt.NDArray[np.int64],
+    ok: npt.NDArray[np.bool_],
+    terms: _Terms,
+) -> GradientFlux:
+    seen = good & ok
+    weight = np.where(seen, 1.0 / np.maximum(noise, 1e-12) ** 2, 0.0)
+    total = np.where(ok, weight.sum(axis=0), np.nan)
+    g = np.where(seen, gain, 0.0)
+    corrected = np.where(seen, c, 0.0) - np.einsum("p,pst->st", offsets.value, x) * seen
+    with np.errstate(divide="ignore", invalid="ignore"):
+        arm = np.where(seen, g - (weight * g).sum(axis=0) / total, 0.0)
+        alpha = weight * arm / (weight * arm * arm).sum(axis=0)
+        turbulent = (alpha * corrected).sum(axis=0)
+        log_mean = (terms.highest - terms.lowest) / np.log(terms.highest / terms.lowest) + terms.displacement
+        storage = np.where(ok, log_mean * terms.rate, np.nan)
+        typical = np.nanmedian(np.abs(turbulent)) if np.isfinite(turbulent).any() else 0.0
+        size = np.maximum(np.abs(turbulent), typical)
+        reason[np.abs(storage) > terms.storage_limit * np.where(size > 0.0, size, np.inf)] |= Reason.STORAGE
+        per_metre = -1.0 / (np.where(seen, above, np.inf) * terms.von_karman * terms.ustar * SECONDS_PER_HOUR)
+    flux = turbulent + storage
+    move = -turbulent * alpha * np.where(seen, per_metre, 0.0)
+    places = int(place.max()) + 1
+    height_sensitivity = np.array([(move * z_sd * (place == k)).sum(axis=0) for k in range(places)])
+    sensitivity = -np.einsum("st,pst->pt", alpha, x * seen)
+    offset_sd = np.sqrt(
+        np.maximum(np.einsum("pt,pq,qt->t", sensitivity, offsets.covariance, sensitivity), 0.0)
+    )
+    budget = {
+        "noise": np.sqrt((alpha**2 * np.where(seen, noise, 0.0) ** 2).sum(axis=0)),
+        "friction_velocity_random": np.abs(turbulent) * terms.relative,
+        "offset": offset_sd,
+        "friction_velocity": np.abs(turbulent) * terms.systematic,
+        "height": root_sum_square(*height_sensitivity),
+        "displacement": np.abs(move.sum(axis=0)) * terms.displacement_sd,
+        "von_karman": np.abs(turbulent) * terms.kappa,
+        "chemistry": np.abs(turbulent) * terms.chemistry,
+    }
+    # The displacement moves all heights together: its sign goes with the flux, as `mean` expects.
+    random = root_sum_square(*(budget[name] for name in _RANDOM))
+    systematic = root_sum_square(*(part for name, part in budget.items() if name not in _RANDOM))
+    with np.errstate(invalid="ignore"):
+        reason[np.abs(flux) < 2.0 * random] |= Reason.WEAK
+    reason[~np.isfinite(flux) & ~refused(reason)] |= Reason.BAD_INPUT
+    out = refused(reason)
+    rows = np.arange(c.shape[1])
+    low, high = (
+        np.where(good, above, np.inf).argmin(axis=0),
+        np.where(good, above, -np.inf).argmax(axis=0),
+    )
+    difference = corrected[low, rows] - corrected[high, rows]
+    spread = x[:, low, rows] - x[:, high, rows]
+    difference_sd = np.sqrt(
+        noise[low, rows] ** 2
+        + noise[high, rows] ** 2
+        + np.maximum(np.einsum("pt,pq,qt->t", spread, offsets.covariance, spread), 0.0)
+    )
+
+    def empty(values: FloatArray) -> FloatArray:
+        return np.where(out, np.nan, values)
+
+    return GradientFlux(
+        flux=empty(flux),
+        random_sd=empty(random),
+        systematic_sd=empty(systematic),
+        reason=reason,
+        difference=np.where(ok, difference, np.nan),
+        difference_sd=np.where(ok, difference_sd, np.nan),
+        storage=empty(storage),
+        budget={name: empty(part) for name, part in budget.items()},
+        offsets=offsets,
+        offset_sensitivity=np.where(out, np.nan, sensitivity),
+        height_sensitivity=np.where(out, np.nan, height_sensitivity),
+    )
+
+
+def gradient_flux_trials(
+    *,
+    differences: npt.ArrayLike,
+    friction_velocity: npt.ArrayLike,
+    lower_height: npt.ArrayLike,
+    upper_height: npt.ArrayLike,
+    displacement: npt.ArrayLike = 0.0,
+    von_karman: npt.ArrayLike = KAPPA,
+    obukhov_length: npt.ArrayLike = np.inf,
+    storage_rate: npt.ArrayLike = 0.0,
+    stability_beta: float = 5.0,
+) -> FloatArray:
+    """Return gradient fluxes for many trials of two heights; plain broadcasting.
+
+    Parameters
+    ----------
+    differences : array-like, shape (trial, t)
+        Lower minus upper, offsets removed. [mmol m-3]
+    friction_velocity : array-like, broadcast to it
+        [m s-1]
+    lower_height, upper_height, displacement : array-like, broadcast, for example (trial, 1)
+        Above the bed. [m]
+    von_karman : array-like, broadcast
+        [1]
+    obukhov_length : array-like, broadcast
+        [m]
+    storage_rate : array-like, broadcast
+        [mmol m-3 h-1]
+    stability_beta : float
+        [1]
+
+    Returns
+    -------
+    float64 array, shape (trial, t)
+        ``kappa u* dC / (ln((z2-d)/(z1-d)) + beta (z2-z1)/L)`` and storage. [mmol m-2 h-1] NaN where the
+        friction velocity is not positive, a height is not above the displacement, or they are equal.
+    """
+    low = as_float("lower_height", lower_height) - as_float("displacement", displacement)
+    high = as_float("upper_height", upper_height) - as_float("displacement", displacement)
+    ustar = as_float("friction_velocity", friction_velocity)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        valid = (low > 0.0) & (high > low)
+        log = np.log(np.where(valid, high / low, np.nan))
+        term = log
+        if np.isfinite(as_float("obukhov_length", obukhov_length)).any():
+            term = log + (
+                stability_term(height=high, obukhov_length=obukhov_length, beta=stability_beta)
+                - stability_term(height=low, obukhov_length=obukhov_length, beta=stability_beta)
+            )
+        flux = as_float("von_karman", von_karman) * np.where(ustar > 0.0, ustar, np.nan)
+        flux = flux * (SECONDS_PER_HOUR / term) * as_float("differences", differences)
+        rate = as_float("storage_rate", storage_rate)
+        if (rate != 0.0).any():
+            flux = flux + ((high - low) / log + as_float("displacement", displacement)) * rate
+    return np.asarray(flux)
+
+
+def profile_flux(
+    *,
+    concentration: npt.ArrayLike,
+    height: npt.ArrayLike,
+    friction_velocity: float,
+    displacement: float = 0.0,
+    von_karman: float = KAPPA,
+    level: float = 0.95,
+) -> tuple[float, float]:
+    """Return the flux of one profile of three or more heights and its half-width from the scatter.
+
+    Parameters
+    ----------
+    concentration, height : array-like, shape (levels,)
+        [mmol m-3, m]
+    friction_velocity, displacement, von_karman : float
+        [m s-1, m, 1]
+    level : float
+        Of the half-width. [1]
+
+    Returns
+    -------
+    (flux, half_width)
+        [mmol m-2 h-1] ``-kappa u* dC/d ln(z - d)`` by ordinary least squares, t with n - 2.
+
+    Raises
+    ------
+    ShapeError, InputError
+        With fewer than three levels, or heights not above the displacement.
+    """
+    c, z = as_float("concentration", concentration), as_float("height", height) - displacement
+    if c.ndim != 1 or c.shape != z.shape or c.size < 3:
+        message = f"concentration {c.shape} and height {z.shape} need one length of at least 3."
+        raise ShapeError(message)
+    if not (z > 0.0).all():
+        message = "Every height must lie above the displacement height."
+        raise InputError(message)
+    fit = scipy.stats.linregress(np.log(z), c)
+    scale = von_karman * friction_velocity * SECONDS_PER_HOUR
+    return float(-fit.slope * scale), float(
+        scipy.stats.t.ppf(0.5 + 0.5 * level, c.size - 2) * fit.stderr * scale
+    )
+
+
+def flux_ratio(
+    *,
+    numerator: npt.ArrayLike,
+    denominator: npt.ArrayLike,
+    numerator_sd: npt.ArrayLike,
+    denominator_sd: npt.ArrayLike,
+    numerator_offset_sd: float = 0.0,
+    denominator_offset_sd: float = 0.0,
+) -> Mapping[str, float]:
+    """Return the ratio of two fluxes from the ratio of their gradients.
+
+    Parameters
+    ----------
+    numerator, denominator : array-like, shape (t,)
+        Differences lower minus upper of two species over the same heights. [mmol m-3 or any]
+    numerator_sd, denominator_sd : array-like, broadcast to (t,)
+        Their random uncertainties. [same]
+    numerator_offset_sd, denominator_offset_sd : float
+        Common uncertainty of the differences. [same]
+
+    Returns
+    -------
+    mapping
+        ``ratio``, ``random_sd``, ``systematic_sd``, ``n``. The friction velocity, heights and the von
+        Karman constant cancel, so it stands also where no flux does.
+
+    Notes
+    -----
+    Line through the origin with errors in both (maximum likelihood for known errors).
+    """
+    y, x = np.broadcast_arrays(as_float("numerator", numerator), as_float("denominator", denominator))
+    y_sd = np.broadcast_to(as_float("numerator_sd", numerator_sd), y.shape)
+    x_sd = np.broadcast_to(as_float("denominator_sd", denominator_sd), y.shape)
+    use = np.isfinite(y) & np.isfinite(x) & (y_sd > 0.0) & (x_sd >= 0.0)
+    y, x, y_sd, x_sd = y[use], x[use], y_sd[use], x_sd[use]
+    nothing = {"ratio": np.nan, "random_sd": np.nan, "systematic_sd": np.nan, "n": float(y.size)}
+    if y.size < 2 or not (x**2).sum() > 0.0:
+        return nothing
+    ratio = float((x * y / y_sd**2).sum() / (x**2 / y_sd**2).sum())
+    for _ in range(200):
+        variance = y_sd**2 + (ratio * x_sd) ** 2
+        # Weighted estimate of the true denominator given both readings (York 1966, through the origin).
+        true = (x * y_sd**2 + ratio * y * x_sd**2) / variance
+        new = float((true * y / variance).sum() / (true * x / variance).sum())
+        if abs(new - ratio) <= 1e-12 * max(abs(new), 1e-30):
+            ratio = new
+            break
+        ratio = new
+    variance = y_sd**2 + (ratio * x_sd) ** 2
+    true = (x * y_sd**2 + ratio * y * x_sd**2) / variance
+    power = float((true**2 / variance).sum())
+    pull = float((true / variance).sum()) / power
+    return {
+        "ratio": ratio,
+        "random_sd": power**-0.5,
+        "systematic_sd": abs(pull) * float(np.hypot(numerator_offset_sd, ratio * denominator_offset_sd)),
+        "n": float(y.size),
+    }
