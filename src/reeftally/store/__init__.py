@@ -4,3 +4,23 @@ Here:     transactions, snapshots, segments, flags, locks.
 Not here: decoding (`intake`) and meaning (`analysis`).
 Rules:    bytes are written and synced before the catalogue names them; reading never writes.
 """
+
+from __future__ import annotations
+
+from reeftally.store._columns import Columns, dtype_of
+from reeftally.store._flags import FlagRuns
+from reeftally.store._merge import AppendResult, Difference
+from reeftally.store._store import Store, StreamInfo, open_store
+from reeftally.store._writer import Writer
+
+__all__ = [
+    "AppendResult",
+    "Columns",
+    "Difference",
+    "FlagRuns",
+    "Store",
+    "StreamInfo",
+    "Writer",
+    "dtype_of",
+    "open_store",
+]
