@@ -169,5 +169,7 @@ class Constants:
         }
 
     def limits(self) -> FloatArray:
-        """Return the ranges as rows of temperature, salinity and bit."""
-        return np.array([[*span, float(bit)] for bit, span in self.validity().items()])
+        """Return the ranges as rows of temperature, salinity and bit; first the common range."""
+        rows = np.array([[*span, float(bit)] for bit, span in self.validity().items()])
+        common = [rows[:, 0].max(), rows[:, 1].min(), rows[:, 2].max(), rows[:, 3].min(), 0.0]
+        return np.vstack([common, rows])

@@ -90,20 +90,21 @@ def equilibrium(
     k1k2_set, ks_set, kf_set, boron_set, kb_pressure, kw_pressure = sets
     t = t_c + 273.15
     p = 0.1 * p_dbar
+    r = 1.0 / t
     ln_t = math.log(t)
     s2 = math.sqrt(s)
     i = 19.924 * s / (1000.0 - 1.005 * s)
     i2 = math.sqrt(i)
     w = math.log(1.0 - 0.001005 * s)
     bt, st, ft, ca = totals(s, boron_set)
-    k0 = math.exp(ln_k0(t, ln_t, s))
-    ln_1, ln_2 = ln_k1_k2(t, ln_t, s, s2, w, p, k1k2_set)
+    k0 = math.exp(ln_k0(t, r, ln_t, s))
+    ln_1, ln_2 = ln_k1_k2(t, r, ln_t, s, s2, w, p, k1k2_set)
     k1 = math.exp(ln_1)
     k2 = math.exp(ln_2)
-    kb = math.exp(ln_k_boric(t, ln_t, s, s2, p, kb_pressure))
-    kw = math.exp(ln_k_water(t, ln_t, s, s2, p, kw_pressure))
-    ks = math.exp(ln_k_sulfate(t, ln_t, i, i2, w, p, ks_set))
-    kf = math.exp(ln_k_fluoride(t, s2, i2, w, p, kf_set))
+    kb = math.exp(ln_k_boric(t, r, ln_t, s, s2, p, kb_pressure))
+    kw = math.exp(ln_k_water(t, r, ln_t, s, s2, p, kw_pressure))
+    ks = math.exp(ln_k_sulfate(t, r, ln_t, i, i2, w, p, ks_set))
+    kf = math.exp(ln_k_fluoride(t, r, s2, i2, w, p, kf_set))
     total_over_free = 1.0 + st / ks
     if kf_set == formulas.KF_PEREZ1987:
         kf = kf / total_over_free
@@ -111,24 +112,25 @@ def equilibrium(
     if k1k2_set >= formulas.MILLERO2006:
         k1 = k1 * total_over_sws
         k2 = k2 * total_over_sws
-    kp1 = kp2 = kp3 = ksi = kn = kh2s = ka = kc = 1.0
+    bp1 = bp2 = bp3 = ksi = kn = kh2s = ka = kc = 1.0
     if po4 > 0.0:
-        ln_1, ln_2, ln_3 = ln_k_phosphoric(t, ln_t, s, s2, p)
-        kp1 = math.exp(ln_1)
-        kp2 = math.exp(ln_2)
-        kp3 = math.exp(ln_3)
+        ln_1, ln_2, ln_3 = ln_k_phosphoric(t, r, ln_t, s, s2, p)
+        # Cumulative association constants: their reciprocals are never needed while solving.
+        bp1 = math.exp(-ln_3)
+        bp2 = math.exp(-ln_3 - ln_2)
+        bp3 = math.exp(-ln_3 - ln_2 - ln_1)
     if si > 0.0:
-        ksi = math.exp(ln_k_silicic(t, ln_t, i, i2, w, p))
+        ksi = math.exp(ln_k_silicic(t, r, ln_t, i, i2, w, p))
     if nh4 > 0.0:
-        kn = math.exp(ln_k_ammonium(t, s, s2, p)) * total_over_sws
+        kn = math.exp(ln_k_ammonium(t, r, s, s2, p)) * total_over_sws
     if h2s > 0.0:
-        kh2s = math.exp(ln_k_sulfide(t, ln_t, s, s2, p))
+        kh2s = math.exp(ln_k_sulfide(t, r, ln_t, s, s2, p))
     if solubility:
-        ln_1, ln_2 = ln_k_solubility(t, ln_t, s, s2, p)
+        ln_1, ln_2 = ln_k_solubility(t, r, ln_t, s, s2, p)
         ka = math.exp(ln_1)
         kc = math.exp(ln_2)
     return (
-        (k0, k1, k2, kb, kw, ks, kf, kp1, kp2, kp3, ksi, kn, kh2s, ka, kc),
+        (k0, k1, k2, kb, kw, ks, kf, bp1, bp2, bp3, ksi, kn, kh2s, ka, kc),
         (bt, st, ft, ca, po4, si, nh4, h2s),
         total_over_free,
         total_over_sws,
@@ -138,7 +140,7 @@ def equilibrium(
 @register_jitable(error_model="numpy")
 def other_alkalinity(h: Any, k: Any, tot: Any, total_over_free: Any) -> Any:
     """Return the alkalinity without carbonate species and its first two derivatives by ln[H+]."""
-    _, _, _, kb, kw, ks, kf, kp1, kp2, kp3, ksi, kn, kh2s, _, _ = k
+    _, _, _, kb, kw, ks, kf, bp1, bp2, bp3, ksi, kn, kh2s, _, _ = k
     bt, st, ft, _, po4, si, nh4, h2s = tot
     oh = kw / h
     free = h / total_over_free
@@ -160,9 +162,9 @@ def other_alkalinity(h: Any, k: Any, tot: Any, total_over_free: Any) -> Any:
     second -= v * (1.0 - 2.0 * x)
     if po4 > 0.0:
         # Weights of PO4 with 0, 1, 2 and 3 protons; the alkalinity counts 2 minus the protons.
-        q1 = h / kp3
-        q2 = q1 * h / kp2
-        q3 = q2 * h / kp1
+        q1 = h * bp1
+        q2 = h * h * bp2
+        q3 = h * h * h * bp3
         norm = 1.0 / (1.0 + q1 + q2 + q3)
         m1 = (q1 + 2.0 * q2 + 3.0 * q3) * norm
         m2 = (q1 + 4.0 * q2 + 9.0 * q3) * norm
@@ -192,11 +194,14 @@ def other_alkalinity(h: Any, k: Any, tot: Any, total_over_free: Any) -> Any:
 
 
 @register_jitable(error_model="numpy")
-def carbonate_alkalinity(h: Any, kind: int, value: Any, k1: Any, k2: Any) -> Any:
-    """Return bicarbonate plus twice carbonate, with derivatives by ln[H+], at one fixed species."""
+def carbonate_alkalinity(h: Any, kind: int, value: Any, k1: Any, k2: Any, r2: Any, r12: Any) -> Any:
+    """Return bicarbonate plus twice carbonate, with derivatives by ln[H+], at one fixed species.
+
+    r2 and r12 are 1 / K2 and 1 / (K1 K2).
+    """
     if kind == DIC:
-        q1 = h / k2
-        q2 = q1 * h / k1
+        q1 = h * r2
+        q2 = h * h * r12
         scale = value / (1.0 + q1 + q2)
         b = scale * q1
         mean = b + 2.0 * scale
@@ -214,7 +219,7 @@ def carbonate_alkalinity(h: Any, kind: int, value: Any, k1: Any, k2: Any) -> Any
     if kind == HCO3:
         c = value * k2 / h
         return value + 2.0 * c, -2.0 * c, 2.0 * c
-    b = value * h / k2
+    b = value * h * r2
     return b + 2.0 * value, b, b
 
 
@@ -260,10 +265,12 @@ def find_root(
     `rising` says whether alkalinity grows with [H+] on this branch.
     """
     k1, k2 = k[1], k[2]
+    r2 = 1.0 / k2
+    r12 = r2 / k1
     sign = -1.0 if rising else 1.0
     for step_number in range(200):
         a0, a1, a2 = other_alkalinity(h, k, tot, total_over_free)
-        b0, b1, b2 = carbonate_alkalinity(h, kind, value, k1, k2)
+        b0, b1, b2 = carbonate_alkalinity(h, kind, value, k1, k2, r2, r12)
         f = a0 + b0 - ta
         if f == 0.0:
             return h
@@ -272,10 +279,9 @@ def find_root(
         else:
             high = min(high, h)
         slope = a1 + b1
-        newton = f / slope
-        step = -newton / (1.0 - 0.5 * newton * (a2 + b2) / slope)
+        step = -2.0 * f * slope / (2.0 * slope * slope - f * (a2 + b2))
         if not abs(step) < 1.0:
-            step = -newton
+            step = -f / slope
         # exp(step) to third order is enough: the step itself is no better than that.
         ratio = 0.5 * step
         moved = h * (1.0 + ratio) / (1.0 - ratio) if abs(step) < 0.5 else h * math.exp(step)
@@ -305,12 +311,14 @@ def least_alkalinity(
     their ratio falls strictly and crosses one exactly once.
     """
     k1, k2 = k[1], k[2]
+    r2 = 1.0 / k2
+    r12 = r2 / k1
     low, high = H_LOW, H_HIGH
     h = math.sqrt(k[4] * k2 / c) if c > 0.0 else 1e-9
     h = min(max(h, low), high)
     for step_number in range(200):
         _, a1, a2 = other_alkalinity(h, k, tot, total_over_free)
-        _, b1, b2 = carbonate_alkalinity(h, CO3, c, k1, k2)
+        _, b1, b2 = carbonate_alkalinity(h, CO3, c, k1, k2, r2, r12)
         slope = a1 + b1
         if slope == 0.0:
             return h
@@ -346,7 +354,7 @@ def hydrogen_ion(first: int, x: float, second: int, y: float, root: int, k: Any,
         if second == CO3:
             turn = least_alkalinity(y, k, tot, tf)
             a0, a1, a2 = other_alkalinity(turn, k, tot, tf)
-            b0, b1, b2 = carbonate_alkalinity(turn, CO3, y, k1, k2)
+            b0, b1, b2 = carbonate_alkalinity(turn, CO3, y, k1, k2, 1.0 / k2, 1.0 / (k1 * k2))
             room = x - (a0 + b0)
             curve = a2 + b2
             # Near the minimum u = +-sqrt(2 room / curve), so the condition number follows.
@@ -457,7 +465,7 @@ def nbs_activity(t_c: Any, s: Any) -> Any:
     return 1.2948 - 0.002036 * t + (0.0004607 - 0.000001475 * t) * s * s
 
 
-@njit(**_JIT)
+@njit(**_JIT, forceinline=True)
 def to_basic(
     kind: int, value: float, t_c: float, s: float, air_hpa: float, k0: float, tf: float, ts: float
 ) -> Any:
@@ -481,7 +489,7 @@ def to_basic(
     return CO2, 1e-6 * micro * k0
 
 
-@njit(**_JIT)
+@njit(**_JIT, forceinline=True)
 def check_inputs(kind: int, value: float, signed: bool) -> int:
     """Return the code of one carbonate input."""
     if math.isnan(value):
@@ -497,7 +505,7 @@ def check_inputs(kind: int, value: float, signed: bool) -> int:
     return 0
 
 
-@njit(**_JIT)
+@njit(**_JIT, forceinline=True)
 def condition_code(t_c: float, s: float, p: float, air: float, a: float, b: float, c: float, d: float) -> int:
     """Return the code of temperature, salinity, pressure and the minor totals."""
     total = t_c + s + p + air + a + b + c + d
@@ -511,7 +519,7 @@ def condition_code(t_c: float, s: float, p: float, air: float, a: float, b: floa
     return code
 
 
-@njit(**_JIT)
+@njit(**_JIT, forceinline=True)
 def solve_one(
     kind_1: int,
     value_1: float,
@@ -537,11 +545,14 @@ def solve_one(
     return hydrogen_ion(first, x, second, y, root, k, tot, tf)
 
 
-@njit(**_JIT)
+@njit(**_JIT, forceinline=True)
 def validity_code(t_c: float, s: float, limits: Any) -> int:
     """Return the bits of the sources whose range of temperature or salinity is exceeded."""
     code = 0
-    for j in range(limits.shape[0]):
+    # The first row is the range common to all sources, so that most states need only it.
+    if (t_c >= limits[0, 0]) & (t_c <= limits[0, 1]) & (s >= limits[0, 2]) & (s <= limits[0, 3]):
+        return code
+    for j in range(1, limits.shape[0]):
         t_low, t_high, s_low, s_high = limits[j, 0], limits[j, 1], limits[j, 2], limits[j, 3]
         if t_c < t_low or t_c > t_high or s < s_low or s > s_high:
             code |= int(limits[j, 4])
@@ -593,7 +604,7 @@ def solve_states(
             status |= solved
             if moved and not (status & NO_VALUE):
                 a0, _, _ = other_alkalinity(h, k, tot, tf)
-                b0, _, _ = carbonate_alkalinity(h, DIC, dic, k[1], k[2])
+                b0, _, _ = carbonate_alkalinity(h, DIC, dic, k[1], k[2], 1.0 / k[2], 1.0 / (k[1] * k[2]))
                 ta = a0 + b0
                 t_c, p = temperature_out[n], pressure_out[n]
                 status |= condition_code(t_c, s, p, air, po4, si, nh4, h2s)
@@ -612,13 +623,13 @@ def solve_states(
         write_outputs(out, n, slot, h, dic, t_c, s, air, k, tot, tf, ts)
 
 
-@njit(**_JIT)
+@njit(**_JIT, forceinline=True)
 def write_outputs(
     out: Any, n: int, slot: Any, h: float, dic: float, t_c: float, s: float, air: float, k: Any, tot: Any,
     tf: float, ts: float,
 ) -> None:
     """Write the requested outputs of one solved state into column `n`."""
-    k0, k1, k2, kb, kw, ks, kf, kp1, kp2, kp3, ksi, _, _, ka, kc = k
+    k0, k1, k2, kb, kw, ks, kf, bp1, bp2, bp3, ksi, _, _, ka, kc = k
     bt, st, ft, ca, po4, si, _, _ = tot
     q1 = h / k2
     q2 = q1 * h / k1
@@ -697,9 +708,9 @@ def write_outputs(
     if slot[26] >= 0 or slot[27] >= 0 or slot[28] >= 0 or slot[29] >= 0:
         w1 = w2 = w3 = w0 = 0.0
         if po4 > 0.0:
-            w1 = h / kp3
-            w2 = w1 * h / kp2
-            w3 = w2 * h / kp1
+            w1 = h * bp1
+            w2 = h * h * bp2
+            w3 = h * h * h * bp3
             w0 = 1e6 * po4 / (1.0 + w1 + w2 + w3)
         if slot[26] >= 0:
             out[slot[26], n] = w3 * w0
@@ -742,6 +753,9 @@ def constants_only(
         )
         for j, value in enumerate(k):
             out[j, n] = value
+        out[7, n] = k[8] / k[9]
+        out[8, n] = k[7] / k[8]
+        out[9, n] = 1.0 / k[7]
         out[15, n], out[16, n], out[17, n] = tot[0], tot[1], tot[2]
         out[18, n], out[19, n], out[20, n] = tot[3], tf, ts
 
