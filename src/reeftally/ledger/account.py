@@ -11,15 +11,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, one_of
 from reeftally.errors import InputError
+from reeftally.ledger._compiled import run_compiled
 from reeftally.ledger.drivers import DRIVERS, LOCAL_MADE, driver_increments, organic_dic_from_oxygen
 from reeftally.ledger.shapley import coalition_weights
 from reeftally.ledger.states import COMPONENTS, Equilibrium, MixingLine, State, global_increment
+
+if TYPE_CHECKING:
+    from reeftally.seawater.carbonate import Constants
 
 __all__ = ["METHODS", "QUANTITIES", "Account", "Solver", "decompose", "split"]
 
@@ -143,6 +148,7 @@ def decompose(
     drivers: Sequence[str] = DRIVERS,
     quantities: Sequence[str] = ("ph_total", "aragonite_saturation"),
     methods: Sequence[str] = METHODS,
+    constants: Constants | None = None,
     solver: Solver | None = None,
     equilibrium: Equilibrium | None = None,
 ) -> Account:
@@ -181,6 +187,8 @@ def decompose(
         Among ``ph_total``, ``aragonite_saturation``, ``hydrogen_ion`` [nmol kg-1], ``fco2`` [µatm].
     methods : sequence of str
         Among `METHODS`.
+    constants : reeftally.seawater.carbonate.Constants, optional
+        Published sets of the carbonate system; the defaults of `seawater` when not given.
     solver : callable, optional
         Replaces the compiled carbonate system; called once a coalition with whole arrays.
     equilibrium : callable, optional
@@ -223,6 +231,7 @@ def decompose(
             xco2_now=xco2_now,
             xco2_past=xco2_past,
             air_pressure=air_pressure,
+            constants=constants,
             equilibrium=equilibrium,
         )
     increments = driver_increments(
@@ -244,6 +253,7 @@ def decompose(
         silicate=silicate,
         quantities=quantities,
         methods=methods,
+        constants=constants,
         solver=solver,
     )
 
@@ -257,6 +267,7 @@ def split(
     silicate: npt.ArrayLike = 0.0,
     quantities: Sequence[str] = ("ph_total", "aragonite_saturation"),
     methods: Sequence[str] = METHODS,
+    constants: Constants | None = None,
     solver: Solver | None = None,
 ) -> Account:
     """Effects of given increments; `decompose` without the step that makes them.
@@ -267,7 +278,7 @@ def split(
         Today's reference water; the start is this minus the increment of `global`.
     increments : array_like, shape (7, 4, ...)
         As returned by `driver_increments`.
-    pressure, phosphate, silicate, quantities, methods, solver
+    pressure, phosphate, silicate, quantities, methods, constants, solver
         As for `decompose`.
     """
     for name in quantities:
@@ -281,17 +292,29 @@ def split(
     here[...] = stacked.reshape((4, *(1,) * (len(shape) - stacked.ndim + 1), *stacked.shape[1:]))
     start = here - moved[0]
     end = start + moved.sum(axis=0)
-    run = _with_solver if solver is not None else _compiled
-    effects, totals, solves = run(
-        start=start,
-        increments=moved,
-        pressure=pressure,
-        phosphate=phosphate,
-        silicate=silicate,
-        quantities=tuple(quantities),
-        methods=tuple(methods),
-        solver=solver,
-    )
+    if solver is None:
+        effects, totals, solves = run_compiled(
+            start=start,
+            increments=moved,
+            pressure=pressure,
+            phosphate=phosphate,
+            silicate=silicate,
+            quantities=tuple(quantities),
+            methods=tuple(methods),
+            steps=np.array([_STEP[name] for name in COMPONENTS]),
+            constants=constants,
+        )
+    else:
+        effects, totals, solves = _with_solver(
+            start=start,
+            increments=moved,
+            pressure=pressure,
+            phosphate=phosphate,
+            silicate=silicate,
+            quantities=tuple(quantities),
+            methods=tuple(methods),
+            solver=solver,
+        )
     return Account(
         drivers=DRIVERS,
         increments=moved,
@@ -307,31 +330,6 @@ def split(
 _Result = tuple[dict[str, dict[str, FloatArray]], dict[str, dict[str, FloatArray]], int]
 
 
-def _compiled(
-    *,
-    start: FloatArray,
-    increments: FloatArray,
-    pressure: npt.ArrayLike,
-    phosphate: npt.ArrayLike,
-    silicate: npt.ArrayLike,
-    quantities: tuple[str, ...],
-    methods: tuple[str, ...],
-    solver: Solver | None,
-) -> _Result:
-    from reeftally.seawater import carbonate
-
-    return _with_solver(
-        start=start,
-        increments=increments,
-        pressure=pressure,
-        phosphate=phosphate,
-        silicate=silicate,
-        quantities=quantities,
-        methods=methods,
-        solver=carbonate.solve,
-    )
-
-
 def _with_solver(
     *,
     start: FloatArray,
@@ -341,7 +339,7 @@ def _with_solver(
     silicate: npt.ArrayLike,
     quantities: tuple[str, ...],
     methods: tuple[str, ...],
-    solver: Solver | None,
+    solver: Solver,
 ) -> _Result:
     """Evaluate all coalitions with whole-array calls of `solver`; memory is that of the result."""
     solve = _as_evaluator(solver, quantities, pressure, phosphate, silicate)
@@ -391,7 +389,7 @@ _Evaluator = Callable[[FloatArray], Mapping[str, FloatArray]]
 
 
 def _as_evaluator(
-    solver: Solver | None,
+    solver: Solver,
     quantities: tuple[str, ...],
     pressure: npt.ArrayLike,
     phosphate: npt.ArrayLike,
@@ -403,9 +401,6 @@ def _as_evaluator(
     needed = tuple({"hydrogen_ion": "ph_total"}.get(q, q) for q in quantities)
 
     def evaluate(state: FloatArray) -> Mapping[str, FloatArray]:
-        if solver is None:
-            message = "No solver of the carbonate system is given."
-            raise InputError(message)
         found = solver(
             temperature=state[0],
             salinity=state[1],

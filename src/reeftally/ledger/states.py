@@ -11,13 +11,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, one_of, require_range, require_same_length
 from reeftally.errors import InputError, OutOfRangeError
+
+if TYPE_CHECKING:
+    from reeftally.seawater.carbonate import Constants
 
 __all__ = [
     "COMPONENTS",
@@ -84,11 +87,16 @@ class MixingLine:
         )
 
 
-def _default_equilibrium() -> Equilibrium:
+def _default_equilibrium(constants: Constants | None) -> Equilibrium:
     from reeftally.seawater import carbonate
 
-    function: Equilibrium = carbonate.dic_in_equilibrium_with_air
-    return function
+    sets = constants if constants is not None else carbonate.DEFAULT_CONSTANTS
+
+    def dic(*, xco2_air: npt.ArrayLike, **conditions: Any) -> npt.ArrayLike:
+        found: npt.ArrayLike = carbonate.solve(xco2=xco2_air, constants=sets, outputs=("dic",), **conditions)["dic"]
+        return found
+
+    return dic
 
 
 def global_increment(
@@ -97,6 +105,7 @@ def global_increment(
     xco2_now: npt.ArrayLike,
     xco2_past: npt.ArrayLike = 280.0,
     air_pressure: npt.ArrayLike = 1013.25,
+    constants: Constants | None = None,
     equilibrium: Equilibrium | None = None,
 ) -> FloatArray:
     """DIC that the rise of CO2 in the air added to the reference water.
@@ -112,8 +121,10 @@ def global_increment(
         Dry mole fraction of CO2 in the air now and in the past [µmol mol-1].
     air_pressure : array_like
         Air pressure at the sea surface [hPa].
+    constants : reeftally.seawater.carbonate.Constants, optional
+        Published sets of the carbonate system.
     equilibrium : callable, optional
-        Stands in for `reeftally.seawater.carbonate.dic_in_equilibrium_with_air`.
+        Stands in for the compiled carbonate system.
 
     Returns
     -------
@@ -127,7 +138,7 @@ def global_increment(
     """
     for name, value in (("xco2_now", xco2_now), ("xco2_past", xco2_past)):
         require_range(name, value, 100.0, 5000.0, "µmol/mol", "Give the dry mole fraction.")
-    function = equilibrium if equilibrium is not None else _default_equilibrium()
+    function = equilibrium if equilibrium is not None else _default_equilibrium(constants)
     common: dict[str, Any] = {
         "total_alkalinity": reference.total_alkalinity,
         "temperature": reference.temperature,
@@ -145,6 +156,7 @@ def past_state(
     xco2_now: npt.ArrayLike,
     xco2_past: npt.ArrayLike = 280.0,
     air_pressure: npt.ArrayLike = 1013.25,
+    constants: Constants | None = None,
     equilibrium: Equilibrium | None = None,
 ) -> State:
     """Return the reference water as it was when the air held `xco2_past`.
@@ -157,6 +169,7 @@ def past_state(
         xco2_now=xco2_now,
         xco2_past=xco2_past,
         air_pressure=air_pressure,
+        constants=constants,
         equilibrium=equilibrium,
     )
     return reference.with_dic(as_float("dic", reference.dic) - increment)
@@ -187,6 +200,7 @@ def baseline(
     year_now: float | None = None,
     table: Mapping[str, npt.ArrayLike] | None = None,
     column: str = "auto",
+    constants: Constants | None = None,
     equilibrium: Equilibrium | None = None,
 ) -> Baseline:
     """Past state for a stated mole fraction or a stated year of the table.
@@ -205,7 +219,7 @@ def baseline(
         As for `atmosphere_at`.
     column : str
         As for `atmosphere_at`.
-    equilibrium : callable, optional
+    constants, equilibrium : optional
         As for `global_increment`.
 
     Raises
@@ -222,6 +236,7 @@ def baseline(
         xco2_now=now,
         xco2_past=past,
         air_pressure=air_pressure,
+        constants=constants,
         equilibrium=equilibrium,
     )
     return Baseline(
