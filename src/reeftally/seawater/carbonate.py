@@ -7,6 +7,11 @@ Rules:    keyword-only; concentrations in µmol kg-1, pressure of the water colu
 
 from __future__ import annotations
 
+from reeftally.seawater._carbonate_air import (
+    dic_in_equilibrium_with_air,
+    fco2_from_xco2,
+    xco2_from_fco2,
+)
 from reeftally.seawater._carbonate_names import INPUTS, OUTPUTS, STANDARD_OUTPUTS, CarbonateState
 from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, equilibrium_constants, solve
 from reeftally.seawater._constants_sets import Constants, ReasonCode, ValidityRange
@@ -20,6 +25,9 @@ __all__ = [
     "Constants",
     "ReasonCode",
     "ValidityRange",
+    "dic_in_equilibrium_with_air",
     "equilibrium_constants",
+    "fco2_from_xco2",
     "solve",
+    "xco2_from_fco2",
 ]
