@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import tomlkit
-import tomlkit.exceptions
+import tomlkit.items
 from pydantic import BaseModel, ValidationError
 
 from reeftally.errors import BookError
@@ -157,7 +157,7 @@ def _plain(value: Any) -> Any:
 
 def dump_book(model: BaseModel) -> str:
     """Return a book (or layout) as TOML text; what is left at its default is left out."""
-    data = _plain(model.model_dump(exclude_defaults=True))
+    data = _plain(model.model_dump(exclude_defaults=True, by_alias=True))
     return tomlkit.dumps(data)
 
 
@@ -198,6 +198,26 @@ def _row_named(rows: Any, name: str, path: str) -> int:
     raise BookError(key=path, found=name, wanted=f"one of {', '.join(names)}", mend=did_you_mean(name, names))
 
 
+def _move_tail(last: Any, row: Any) -> None:
+    """Move blank lines and comments at the end of a table, which lead to the next section, to `row`."""
+    while last.value.body and isinstance(last.value.body[-1][1], tomlkit.items.Table | tomlkit.items.AoT):
+        inner = last.value.body[-1][1]
+        last = inner[-1] if isinstance(inner, tomlkit.items.AoT) else inner
+    body = last.value.body
+    start = len(body)
+    while start and body[start - 1][0] is None:
+        start -= 1
+    # What stands directly below the last key belongs to it; what follows a blank line does not.
+    while start < len(body) and not isinstance(body[start][1], tomlkit.items.Whitespace):
+        start += 1
+    tail = [item for _, item in body[start:]]
+    del body[start:]
+    if tail:
+        last.add(tomlkit.nl())
+    for item in tail:
+        row.add(item)
+
+
 def _apply(document: Any, path: str, value: Any) -> None:
     steps = _steps(path)
     current = document
@@ -215,7 +235,10 @@ def _apply(document: Any, path: str, value: Any) -> None:
             current = current[step]
     last = steps[-1]
     if last == "[+":
-        current.append(tomlkit.item(_plain(value)))
+        row = tomlkit.item(_plain(value))
+        if isinstance(current, tomlkit.items.AoT) and len(current):
+            _move_tail(current[-1], row)
+        current.append(row)
     elif isinstance(last, int) or last.startswith("["):
         index = last if isinstance(last, int) else _row_named(current, last[1:], path)
         if value is None:
@@ -224,8 +247,8 @@ def _apply(document: Any, path: str, value: Any) -> None:
             current[index] = tomlkit.item(_plain(value))
     elif value is None:
         if last in current:
-            current.remove(last)
-    elif last in current and not isinstance(value, Mapping | list | tuple):
+            del current[last]
+    elif hasattr(current.get(last), "trivia") and not isinstance(value, Mapping | list | tuple):
         comment = current[last].trivia
         item = tomlkit.item(value)
         item.trivia.comment_ws, item.trivia.comment = comment.comment_ws, comment.comment
@@ -257,11 +280,20 @@ def edit_book(path: Path | str, changes: Mapping[str, Any]) -> Book:
     """
     path = _book_path(path)
     text = read_text(path, path.name)
-    load_toml(text, path.name, "mission book")
+    wanted = load_toml(text, path.name, "mission book")
     document = tomlkit.parse(text)
     for key, value in changes.items():
         _apply(document, key, value)
+        _apply(wanted, key, value)
     changed = tomlkit.dumps(document)
+    if tomllib.loads(changed) != wanted:
+        raise BookError(
+            key=", ".join(changes),
+            found="a layout of the file that cannot be changed automatically",
+            wanted="each kind of section in one stretch of the file",
+            mend="Change it by hand.",
+            file=path.name,
+        )
     book = parse_book(changed, path.name)
     if changed != text:
         write_atomically(path, changed.encode())

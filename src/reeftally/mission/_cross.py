@@ -7,6 +7,7 @@ Rules:    every problem is found in one pass; each names key path and label, fou
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
@@ -164,7 +165,7 @@ def _deployments(book: Book, file: str) -> Iterator[BookError]:
         by_label.setdefault(row.instrument, []).append(number)
     for label, numbers in by_label.items():
         numbers.sort(key=lambda number: book.deployments[number].start)
-        for before, after in zip(numbers[:-1], numbers[1:], strict=True):
+        for before, after in itertools.pairwise(numbers):
             if book.deployments[after].start < book.deployments[before].end:
                 yield _problem(
                     f"deployments[{after}].start ({label})",

@@ -8,6 +8,7 @@ Rules:    a book is frozen; look-ups of a name that is not there raise `BookErro
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,16 +76,16 @@ class Book(Row):
     format: int = Field(ge=1, le=FORMAT, description="format of this file, 1 [1]")
     mission: Mission = Field(description="name, period and question")
     site: Site = Field(description="position, depth, bottom, residence time")
-    communities: Tup[Community] = Field((), description="communities of the bed")
-    stations: Tup[Station] = Field((), description="places that deployments and bottles name")
-    instruments: Tup[Instrument] = Field((), description="instruments")
-    deployments: Tup[Deployment] = Field((), description="where each instrument was, and when")
-    intercalibrations: Tup[Intercalibration] = Field((), description="sensors side by side")
-    calibrations: Tup[Calibration] = Field((), description="laboratory certificates")
-    references: Tup[Reference] = Field((), description="values taken from elsewhere")
-    analysis: Analysis = Field(Analysis(), description="settings of the chain")
-    targets: Tup[Target] = Field((), description="the uncertainty wanted")
-    store: StoreSettings = Field(StoreSettings(), description="where the store keeps its segments")
+    communities: Tup[Community] = Field(default=(), description="communities of the bed")
+    stations: Tup[Station] = Field(default=(), description="places that deployments and bottles name")
+    instruments: Tup[Instrument] = Field(default=(), description="instruments")
+    deployments: Tup[Deployment] = Field(default=(), description="where each instrument was, and when")
+    intercalibrations: Tup[Intercalibration] = Field(default=(), description="sensors side by side")
+    calibrations: Tup[Calibration] = Field(default=(), description="laboratory certificates")
+    references: Tup[Reference] = Field(default=(), description="values taken from elsewhere")
+    analysis: Analysis = Field(default=Analysis(), description="settings of the chain")
+    targets: Tup[Target] = Field(default=(), description="the uncertainty wanted")
+    store: StoreSettings = Field(default=StoreSettings(), description="where the store keeps its segments")
 
     def instrument(self, label: str) -> Instrument:
         """Return the instrument `label`; `BookError` with the nearest label if there is none."""
@@ -231,7 +232,7 @@ class Book(Row):
         moves: list[tuple[Instrument, Deployment, Deployment]] = []
         for instrument in self.instruments:
             rows = self.deployments_of(instrument.label)
-            for before, after in zip(rows[:-1], rows[1:], strict=True):
+            for before, after in itertools.pairwise(rows):
                 apart = abs(after.height_above_bed_m - before.height_above_bed_m)
                 if before.station == after.station and apart > _SAME_HEIGHT_M:
                     moves.append((instrument, before, after))

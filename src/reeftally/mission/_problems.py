@@ -23,7 +23,7 @@ _TIME_WANTED = "a time with its offset from UTC"
 _TIME_MEND = "Write it without quotes and with Z or an offset, for example 2031-03-25T20:00:00Z."
 
 
-class BookErrors(BookError):
+class BookErrors(BookError):  # noqa: N818 (it holds many)
     """All problems of one file, most basic first.
 
     Parameters
@@ -166,7 +166,7 @@ def _choices(owner: type[BaseModel] | None, key: str) -> tuple[Any, ...]:
 class Refusal(ValueError):  # noqa: N818 (it is caught and reworded, never seen by a user)
     """Raised by a validator inside a model; carries wanted and mend to the wording here."""
 
-    def __init__(self, wanted: str, mend: str = "", found: object = None) -> None:
+    def __init__(self, *, wanted: str, mend: str = "", found: object = None) -> None:
         self.found, self.wanted, self.mend = found, wanted, mend
         super().__init__(wanted)
 

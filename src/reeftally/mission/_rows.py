@@ -9,6 +9,7 @@ Rules:    unknown keys are refused; the unit stands in the key's name, or in [br
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
@@ -35,6 +36,7 @@ __all__ = [
     "Target",
     "Term",
     "Tup",
+    "at_least",
     "to_ns",
 ]
 
@@ -63,18 +65,29 @@ def _to_utc(value: dt.datetime) -> dt.datetime:
 
 def _name(value: str) -> str:
     if not value.strip() or value != value.strip():
-        raise Refusal("a name without blanks at its ends", found=value)
+        raise Refusal(wanted="a name without blanks at its ends", found=value)
     return value
 
 
 def _slug(value: str) -> str:
     if not value or any(mark in value for mark in ' /\\:*?"<>|\t\n,;') or value.startswith("."):
         raise Refusal(
-            "a label of letters, digits, - and _ only",
-            "Labels name files and columns; write OXY-1, not OXY 1.",
+            wanted="a label of letters, digits, - and _ only",
+            mend="Labels name files and columns; write OXY-1, not OXY 1.",
             found=value,
         )
     return value
+
+
+def at_least(count: int, what: str) -> Callable[[tuple[Any, ...]], tuple[Any, ...]]:
+    """Return a check that a list holds at least `count` rows (run only if the rows are right)."""
+
+    def check(value: tuple[Any, ...]) -> tuple[Any, ...]:
+        if len(value) < count:
+            raise Refusal(wanted=f"at least {count} of {what}", found=list(value))
+        return value
+
+    return check
 
 
 _T = TypeVar("_T")
@@ -117,12 +130,12 @@ class Mission(Row):
     title: str = Field(description="title in full")
     start: Time = Field(description="first instant of the mission, with offset from UTC")
     end: Time = Field(description="end of the mission, with offset from UTC")
-    question: str | None = Field(None, description="the claim that can fail, in one sentence")
-    licence: str | None = Field(None, description="licence of the data, for example CC-BY-4.0")
-    summary: str | None = Field(None, description="abstract for the archive")
-    investigators: str | None = Field(None, description="who answers for the data")
-    institution: str | None = Field(None, description="where they work")
-    funding: str | None = Field(None, description="who paid, with grant numbers")
+    question: str | None = Field(default=None, description="the claim that can fail, in one sentence")
+    licence: str | None = Field(default=None, description="licence of the data, for example CC-BY-4.0")
+    summary: str | None = Field(default=None, description="abstract for the archive")
+    investigators: str | None = Field(default=None, description="who answers for the data")
+    institution: str | None = Field(default=None, description="where they work")
+    funding: str | None = Field(default=None, description="who paid, with grant numbers")
 
     @property
     def start_ns(self) -> int:
@@ -152,21 +165,21 @@ class Site(Row):
     )
     displacement_height_sd_m: NotNegative = Field(description="its standard uncertainty")
     roughness_length_m: Positive | None = Field(
-        None, description="apparent roughness length z0, waves included, if known beforehand"
+        default=None, description="apparent roughness length z0, waves included, if known beforehand"
     )
     magnetic_declination_deg: float = Field(
         ge=-180.0, le=180.0, description="magnetic north from true north, east positive"
     )
-    residence_time_h: Positive | None = Field(None, description="mean residence time of the water")
-    residence_time_sd_h: Positive | None = Field(None, description="its standard uncertainty")
+    residence_time_h: Positive | None = Field(default=None, description="mean residence time of the water")
+    residence_time_sd_h: Positive | None = Field(default=None, description="its standard uncertainty")
 
 
 class Community(Row):
     """A community of the bed that estimates may be given for."""
 
     name: Name = Field(description="name of the community")
-    description: str | None = Field(None, description="what grows there")
-    cover_percent: float | None = Field(None, ge=0.0, le=100.0, description="share of the bed")
+    description: str | None = Field(default=None, description="what grows there")
+    cover_percent: float | None = Field(default=None, ge=0.0, le=100.0, description="share of the bed")
 
 
 class Station(Row):
@@ -177,9 +190,9 @@ class Station(Row):
         description="bed (mast), ambient (water column), reference (offshore or air-equilibrated water), "
         "carried (by hand), air, side by side (intercalibration frame)"
     )
-    latitude_deg: float | None = Field(None, description="latitude if not the site's, south negative")
-    longitude_deg: float | None = Field(None, description="longitude if not the site's, west negative")
-    water_depth_m: Positive | None = Field(None, description="water depth if not the site's")
+    latitude_deg: float | None = Field(default=None, description="latitude if not the site's, south negative")
+    longitude_deg: float | None = Field(default=None, description="longitude if not the site's, west negative")
+    water_depth_m: Positive | None = Field(default=None, description="water depth if not the site's")
 
 
 class Term(Row):
@@ -188,8 +201,10 @@ class Term(Row):
     quantity: str = Field(description="name of the quantity")
     noise_sd: NotNegative = Field(description="random part, each sample on its own [unit of the quantity]")
     offset_sd: NotNegative = Field(description="systematic offset before any intercalibration [unit of the quantity]")
-    gain_sd: NotNegative | None = Field(None, description="systematic gain, relative [1]")
-    drift_sd_per_day: NotNegative | None = Field(None, description="systematic drift [unit of the quantity d-1]")
+    gain_sd: NotNegative | None = Field(default=None, description="systematic gain, relative [1]")
+    drift_sd_per_day: NotNegative | None = Field(
+        default=None, description="systematic drift [unit of the quantity d-1]"
+    )
 
 
 class Bins(Row):
@@ -212,22 +227,22 @@ class Instrument(Row):
     serial: str = Field(description="serial number; certificates are bound to it")
     layout: str = Field(description="name of the layout of its raw files")
     sample_interval_s: Positive = Field(description="nominal time between samples")
-    response_time_s: NotNegative | None = Field(None, description="time to 63 % of a step")
-    response_time_sd_s: NotNegative | None = Field(None, description="its standard uncertainty")
+    response_time_s: NotNegative | None = Field(default=None, description="time to 63 % of a step")
+    response_time_sd_s: NotNegative | None = Field(default=None, description="its standard uncertainty")
     salinity_setting: float | None = Field(
-        None,
+        default=None,
         ge=0.0,
         le=45.0,
         description="practical salinity set inside an oxygen sensor that reports by volume; "
         "required for oxygen by volume [1]",
     )
     pressure_includes_atmosphere: bool | None = Field(
-        None, description="whether its pressure holds the air's; required for a channel absolute_pressure"
+        default=None, description="whether its pressure holds the air's; required for a channel absolute_pressure"
     )
-    clock: str | None = Field(None, description="label of the instrument whose clock stamps this one")
-    axes: Axes | None = Field(None, description="which way the z axis points")
-    bins: Bins | None = Field(None, description="bins of a profiler")
-    terms: Tup[Term] = Field((), description="uncertainty terms, one a quantity")
+    clock: str | None = Field(default=None, description="label of the instrument whose clock stamps this one")
+    axes: Axes | None = Field(default=None, description="which way the z axis points")
+    bins: Bins | None = Field(default=None, description="bins of a profiler")
+    terms: Tup[Term] = Field(default=(), description="uncertainty terms, one a quantity")
 
     def term(self, quantity: str) -> Term | None:
         """Return the uncertainty terms of `quantity`, or None where the book gives none."""
@@ -243,22 +258,24 @@ class Deployment(Row):
     end: Time = Field(description="end of the period, with offset from UTC")
     height_above_bed_m: float = Field(description="height of the sensing point above the bed")
     height_sd_m: NotNegative = Field(description="standard uncertainty of the height")
-    axes: Axes | None = Field(None, description="which way the z axis points; overrides the instrument's")
+    axes: Axes | None = Field(default=None, description="which way the z axis points; overrides the instrument's")
     heading_deg: float | None = Field(
-        None, ge=-360.0, le=360.0, description="heading of the x axis from magnetic north"
+        default=None, ge=-360.0, le=360.0, description="heading of the x axis from magnetic north"
     )
-    pitch_deg: float | None = Field(None, ge=-180.0, le=180.0, description="pitch as mounted")
-    roll_deg: float | None = Field(None, ge=-180.0, le=180.0, description="roll as mounted")
-    community: str | None = Field(None, description="name of the community beneath")
-    offset_downstream_m: float | None = Field(None, description="fast sensor downstream of the velocimeter's volume")
+    pitch_deg: float | None = Field(default=None, ge=-180.0, le=180.0, description="pitch as mounted")
+    roll_deg: float | None = Field(default=None, ge=-180.0, le=180.0, description="roll as mounted")
+    community: str | None = Field(default=None, description="name of the community beneath")
+    offset_downstream_m: float | None = Field(
+        default=None, description="fast sensor downstream of the velocimeter's volume"
+    )
     offset_cross_m: float | None = Field(
-        None, description="fast sensor to the left of the velocimeter's volume, looking downstream"
+        default=None, description="fast sensor to the left of the velocimeter's volume, looking downstream"
     )
-    offset_up_m: float | None = Field(None, description="fast sensor above the velocimeter's volume")
+    offset_up_m: float | None = Field(default=None, description="fast sensor above the velocimeter's volume")
     offset_direction_deg: float | None = Field(
-        None, ge=0.0, le=360.0, description="compass direction in which offset_downstream_m points"
+        default=None, ge=0.0, le=360.0, description="compass direction in which offset_downstream_m points"
     )
-    velocimeter: str | None = Field(None, description="label of the velocimeter this fast sensor belongs to")
+    velocimeter: str | None = Field(default=None, description="label of the velocimeter this fast sensor belongs to")
 
     @property
     def start_ns(self) -> int:
@@ -277,10 +294,12 @@ class Intercalibration(Row):
     name: Name = Field(description="name of the period, for example before")
     start: Time = Field(description="first instant, with offset from UTC")
     end: Time = Field(description="end, with offset from UTC")
-    instruments: Tup[str] = Field(description="labels of the instruments side by side", min_length=2)
-    height_above_bed_m: float | None = Field(None, description="height of the frame above the bed")
+    instruments: Annotated[Tup[str], AfterValidator(at_least(2, "the labels side by side"))] = Field(
+        description="labels of the instruments side by side"
+    )
+    height_above_bed_m: float | None = Field(default=None, description="height of the frame above the bed")
     state: Literal["clean", "uncleaned", "cleaned"] | None = Field(
-        None, description="whether the sensors had grown over, and whether they were cleaned"
+        default=None, description="whether the sensors had grown over, and whether they were cleaned"
     )
 
     @property
@@ -301,15 +320,17 @@ class Calibration(Row):
     serial: str = Field(description="serial number on the certificate")
     quantity: str = Field(description="name of the calibrated quantity")
     date: DayOrTime = Field(description="day of the calibration; a day alone means its midnight in UTC")
-    coefficients: dict[str, float] | None = Field(None, description="coefficients of `equation`")
-    equation: str | None = Field(None, description="name of the sensor equation")
-    offset: float | None = Field(None, description="added after the gain [unit of the quantity]")
-    gain: Positive | None = Field(None, description="factor on the sensor's value [1]")
-    offset_sd: NotNegative | None = Field(None, description="standard uncertainty of the offset [unit of the quantity]")
-    gain_sd: NotNegative | None = Field(None, description="standard uncertainty of the gain, relative [1]")
-    standard: str | None = Field(None, description="standard and lot")
-    person: str | None = Field(None, description="who did it")
-    source: str | None = Field(None, description="where the certificate is")
+    coefficients: dict[str, float] | None = Field(default=None, description="coefficients of `equation`")
+    equation: str | None = Field(default=None, description="name of the sensor equation")
+    offset: float | None = Field(default=None, description="added after the gain [unit of the quantity]")
+    gain: Positive | None = Field(default=None, description="factor on the sensor's value [1]")
+    offset_sd: NotNegative | None = Field(
+        default=None, description="standard uncertainty of the offset [unit of the quantity]"
+    )
+    gain_sd: NotNegative | None = Field(default=None, description="standard uncertainty of the gain, relative [1]")
+    standard: str | None = Field(default=None, description="standard and lot")
+    person: str | None = Field(default=None, description="who did it")
+    source: str | None = Field(default=None, description="where the certificate is")
 
     @property
     def date_ns(self) -> int:
@@ -323,8 +344,8 @@ class Reference(Row):
     quantity: str = Field(description="name of the quantity")
     value: float = Field(description="the value [unit of the quantity]")
     sd: NotNegative = Field(description="its standard uncertainty [unit of the quantity]")
-    start: Time | None = Field(None, description="first instant for which it holds; open if left out")
-    end: Time | None = Field(None, description="end of the period for which it holds; open if left out")
+    start: Time | None = Field(default=None, description="first instant for which it holds; open if left out")
+    end: Time | None = Field(default=None, description="end of the period for which it holds; open if left out")
     source: str = Field(description="where the value comes from", min_length=1)
 
     def holds_at(self, time: dt.datetime) -> bool:
@@ -335,25 +356,25 @@ class Reference(Row):
 class Constants(Row):
     """Choices of equilibrium constants for the carbonate system."""
 
-    k1k2: str = Field("lueker2000", description="dissociation of carbonic acid")
-    ks: str = Field("dickson1990", description="dissociation of bisulfate")
-    kf: str = Field("perez1987", description="dissociation of hydrogen fluoride")
-    boron: str = Field("uppstrom1974", description="ratio of total boron to salinity")
+    k1k2: str = Field(default="lueker2000", description="dissociation of carbonic acid")
+    ks: str = Field(default="dickson1990", description="dissociation of bisulfate")
+    kf: str = Field(default="perez1987", description="dissociation of hydrogen fluoride")
+    boron: str = Field(default="uppstrom1974", description="ratio of total boron to salinity")
 
 
 def _spans(value: dict[str, tuple[float, ...]]) -> dict[str, tuple[float, ...]]:
     for quantity, span in value.items():
         if len(span) != 4:
             raise Refusal(
-                "four numbers: sensor span low and high, then user span low and high",
-                f"Write {quantity} = [0, 500, 50, 400].",
+                wanted="four numbers: sensor span low and high, then user span low and high",
+                mend=f"Write {quantity} = [0, 500, 50, 400].",
                 found=list(span),
             )
         low, high, user_low, user_high = span
         if not low <= user_low < user_high <= high:
             raise Refusal(
-                "the user span (last two) inside the sensor span (first two), each from low to high",
-                f"Check the four numbers of {quantity}.",
+                wanted="the user span (last two) inside the sensor span (first two), each from low to high",
+                mend=f"Check the four numbers of {quantity}.",
                 found=list(span),
             )
     return value
@@ -362,26 +383,26 @@ def _spans(value: dict[str, tuple[float, ...]]) -> dict[str, tuple[float, ...]]:
 class Analysis(Row):
     """Settings of the chain; all have defaults."""
 
-    block_s: int = Field(900, ge=60, le=86400, description="length of a block, aligned to UTC")
-    seed: int = Field(1, ge=0, description="seed of the Monte Carlo trials [1]")
-    block_trials: int = Field(1000, ge=2, description="trials for block series [1]")
-    period_trials: int = Field(10000, ge=2, description="trials for period estimates [1]")
-    past_air_co2_umol_mol: Positive = Field(280.0, description="dry mole fraction of CO2 in the past's air")
-    von_karman: Positive = Field(0.41, description="von Karman's constant [1]")
-    von_karman_sd: NotNegative = Field(0.01, description="its standard uncertainty [1]")
-    pq: Positive = Field(1.05, description="photosynthetic quotient, O2 : C [1]")
-    pq_sd: NotNegative = Field(0.05, description="its standard uncertainty [1]")
-    rq: Positive = Field(0.952, description="respiratory quotient, C : O2 [1]")
-    rq_sd: NotNegative = Field(0.05, description="its standard uncertainty [1]")
-    constants: Constants = Field(Constants(), description="equilibrium constants")
+    block_s: int = Field(default=900, ge=60, le=86400, description="length of a block, aligned to UTC")
+    seed: int = Field(default=1, ge=0, description="seed of the Monte Carlo trials [1]")
+    block_trials: int = Field(default=1000, ge=2, description="trials for block series [1]")
+    period_trials: int = Field(default=10000, ge=2, description="trials for period estimates [1]")
+    past_air_co2_umol_mol: Positive = Field(default=280.0, description="dry mole fraction of CO2 in the past's air")
+    von_karman: Positive = Field(default=0.41, description="von Karman's constant [1]")
+    von_karman_sd: NotNegative = Field(default=0.01, description="its standard uncertainty [1]")
+    pq: Positive = Field(default=1.05, description="photosynthetic quotient, O2 : C [1]")
+    pq_sd: NotNegative = Field(default=0.05, description="its standard uncertainty [1]")
+    rq: Positive = Field(default=0.952, description="respiratory quotient, C : O2 [1]")
+    rq_sd: NotNegative = Field(default=0.05, description="its standard uncertainty [1]")
+    constants: Constants = Field(default=Constants(), description="equilibrium constants")
     friction_velocity_floor_m_s: NotNegative = Field(
-        0.003, description="below this friction velocity no gradient flux is given"
+        default=0.003, description="below this friction velocity no gradient flux is given"
     )
     gas_transfer_sd_relative: NotNegative = Field(
-        0.2, description="relative standard uncertainty of the gas transfer velocity [1]"
+        default=0.2, description="relative standard uncertainty of the gas transfer velocity [1]"
     )
     gross_range: Annotated[dict[str, Tup[float]], AfterValidator(_spans)] | None = Field(
-        None,
+        default=None,
         description="a quantity's sensor span and user span: [low, high, user low, user high] [unit of the quantity]",
     )
 
@@ -399,5 +420,5 @@ class StoreSettings(Row):
     """Where the observation store keeps its segments."""
 
     segments_url: str | None = Field(
-        None, description="object-store address of the segments; default observations/segments"
+        default=None, description="object-store address of the segments; default observations/segments"
     )

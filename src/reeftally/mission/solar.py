@@ -158,13 +158,13 @@ def elevation(
     hour_angle = np.radians((minutes + equation) / 4.0 + np.asarray(longitude_deg, dtype=float) - 180.0)
     latitude = np.radians(np.asarray(latitude_deg, dtype=float))
     sine = np.sin(latitude) * np.sin(dec) + np.cos(latitude) * np.cos(dec) * np.cos(hour_angle)
-    return np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0)))
+    return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
 
 
 def solar_noon(time: npt.ArrayLike | dt.datetime, longitude_deg: float) -> IntArray:
     """Return the solar noon nearest to `time` at `longitude_deg`. [ns since 1970-01-01 UTC]."""
     time_ns = _as_ns(time)
-    lead_ns = int(round((180.0 - longitude_deg) * 4.0 * _MINUTE_NS))
+    lead_ns = round((180.0 - longitude_deg) * 4.0 * _MINUTE_NS)
     # Mean noons lie at lead + k days; the equation of time moves the true one by up to 17 minutes.
     day = np.floor_divide(time_ns - lead_ns + _DAY_NS // 2, _DAY_NS)
     mean = day * _DAY_NS + lead_ns
