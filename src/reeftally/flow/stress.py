@@ -1,0 +1,477 @@
+"""Reynolds stress and friction velocity, with the waves taken out.
+
+Here:     covariance of a burst band by band, removal of the part coherent with pressure or a second
+          sensor (Benilov and Filyushkin 1970; Shaw and Trowbridge 2001), the phase method (Bricker
+          and Monismith 2007), cospectral fitting (Kirincich et al. 2010), two-sensor differencing
+          (Trowbridge 1998); random error.
+Not here: dissipation and log law (`inertial`, `wall`), choice of a best value (`best`).
+Rules:    the raw value always stands beside the corrected one; stress is -<u'w'> per density, positive
+          when momentum goes down into the bed; no friction velocity where it is not positive.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, special
+
+from reeftally._checks import FloatArray, as_float, one_of, require_range
+from reeftally.errors import InputError, ShapeError
+from reeftally.flow.spectrum import kaimal_cospectrum
+
+__all__ = ["ReynoldsStress", "low_frequency_loss", "reynolds_stress", "trowbridge_1998"]
+
+_METHODS = ("auto", "raw", "coherent", "bricker2007", "kirincich2010")
+_WIDTH = 0.02
+"""Width of the bands in which a transfer function is taken as constant. [Hz]"""
+_LOW, _HIGH = 0.04, 0.8
+"""Default wave band: swell to short sea on a reef. [Hz]"""
+
+ComplexArray = npt.NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReynoldsStress:
+    """Stress of one burst per density, in the axes given."""
+
+    uw: float
+    """<u'w'> with waves removed. [m2 s-2]"""
+    vw: float
+    """<v'w'> with waves removed. [m2 s-2]"""
+    uw_random_sd: float
+    """Sampling error of `uw`. [m2 s-2]"""
+    vw_random_sd: float
+    """Sampling error of `vw`. [m2 s-2]"""
+    friction_velocity: float
+    """Square root of -<u'w'> along the mean flow; NaN if refused. [m s-1]"""
+    friction_velocity_random_sd: float
+    """Its sampling error. [m s-1]"""
+    friction_velocity_both: float
+    """(<u'w'>^2 + <v'w'>^2)^(1/4); noise only ever adds to it. [m s-1]"""
+    raw_uw: float
+    """<u'w'> without wave removal. [m2 s-2]"""
+    raw_vw: float
+    """<v'w'> without wave removal. [m2 s-2]"""
+    raw_uw_random_sd: float
+    """Sampling error of `raw_uw`. [m2 s-2]"""
+    raw_friction_velocity: float
+    """Square root of -raw_uw; NaN where that is not positive. [m s-1]"""
+    wave_uw: float
+    """raw_uw minus uw. [m2 s-2]"""
+    method: str
+    """Wave removal used."""
+    wave_band: tuple[float, float]
+    """Band in which waves were removed. [Hz]"""
+    frequency: FloatArray
+    """Centres of the bands; shape (b,). [Hz]"""
+    cospectrum: FloatArray
+    """Cospectrum of u and w with waves removed; shape (b,). [m2 s-2 Hz-1]"""
+    raw_cospectrum: FloatArray
+    """Cospectrum of u and w as measured; shape (b,). [m2 s-2 Hz-1]"""
+    ogive: FloatArray
+    """Covariance held in bands at and above each; shape (b,). [m2 s-2]"""
+    reasons: tuple[str, ...]
+    """Why no friction velocity is given; empty if it is."""
+
+
+def _transform(series: FloatArray, good: npt.NDArray[np.bool_]) -> ComplexArray:
+    """Transforms of the detrended rows, scaled so that sums over frequencies are (co)variances.
+
+    Bad samples are held at the trend and the rest weighs more: the covariance is that of the good ones.
+    """
+    n = series.shape[-1]
+    time = np.arange(n) - 0.5 * (n - 1)
+    weight = good.astype(np.float64)
+    number = weight.sum()
+    clean = np.where(good, series, 0.0)
+    centre = weight @ time / number
+    ramp = (time - centre) * weight
+    mean = clean.sum(axis=-1) / number
+    slope = clean @ ramp / (ramp @ (time - centre))
+    clean -= (mean[:, None] + slope[:, None] * (time - centre)) * weight
+    coefficients = fft.rfft(clean, axis=-1)[:, 1:]
+    if n % 2 == 0:
+        coefficients[:, -1] *= np.sqrt(0.5)
+    return np.asarray(coefficients * np.sqrt(2.0 / (n * number)))
+
+
+def _edges(bins: int, resolution: float) -> npt.NDArray[np.int64]:
+    """Band starts: one bin wide at first, widening to the fixed width, then to an eighth of an octave."""
+    starts = [0]
+    while starts[-1] < bins:
+        here = starts[-1]
+        width = max(min(here // 3, int(round(_WIDTH / resolution))), 1)
+        starts.append(here + max(width, int(here * 0.09)))
+    starts[-1] = bins
+    return np.array(starts, dtype=np.int64)
+
+
+def _band_sums(product: npt.NDArray[np.generic], starts: npt.NDArray[np.int64]) -> npt.NDArray[np.generic]:
+    return np.add.reduceat(product, starts[:-1], axis=-1)
+
+
+def _coherent_residual(
+    signals: ComplexArray, references: ComplexArray, starts: npt.NDArray[np.int64], bands: FloatArray
+) -> tuple[ComplexArray, int]:
+    """Take off the part of `signals` (s, f) coherent with `references` (r, f), band by band.
+
+    Least squares uses up one complex degree of freedom a reference; the residual is scaled so that
+    residual (co)spectra are unbiased. Only bands of the list are touched.
+    """
+    out = signals.copy()
+    count = references.shape[0]
+    for k in bands.astype(int):
+        cut = slice(int(starts[k]), int(starts[k + 1]))
+        number = cut.stop - cut.start
+        if number < 3 * count:
+            continue
+        x, y = references[:, cut], signals[:, cut]
+        normal = x @ x.conj().T
+        size = np.sqrt(np.abs(np.diag(normal)))
+        if not (size > 0.0).all():
+            continue
+        normal = normal / np.outer(size, size)
+        right = (y @ x.conj().T) / size
+        transfer = np.linalg.lstsq(normal.T, right.T, rcond=1e-8)[0].T / size
+        out[:, cut] = (y - transfer @ x) * np.sqrt(number / (number - count))
+    return out, count
+
+
+def _wave_band_of(power: FloatArray, frequency: FloatArray, count: FloatArray) -> tuple[float, float] | None:
+    """Band in which the horizontal spectrum stands above the -5/3-like background; None if it does not.
+
+    The background is a straight line in logarithms, fitted again and again to the bands that stand
+    less than a factor two above it.
+    """
+    inside = (frequency > 0.008) & (frequency < 2.0) & (power > 0.0)
+    if inside.sum() < 8:
+        return None
+    x, y, weight = np.log(frequency[inside]), np.log(power[inside]), count[inside]
+    keep = np.ones(x.size, dtype=np.bool_)
+    fitted = y
+    for _ in range(20):
+        slope, level = np.polyfit(x[keep], y[keep], 1, w=np.sqrt(weight[keep]))
+        fitted = level + slope * x
+        fresh = y < fitted + np.log(2.0)
+        if fresh.sum() < 5 or (fresh == keep).all():
+            break
+        keep = fresh
+    above = (y > fitted + np.log(2.0)) & (frequency[inside] > 0.03) & (weight >= 3)
+    if not above.any():
+        return None
+    peak = int(np.argmax(np.where(above, y - fitted, -np.inf)))
+    if y[peak] - fitted[peak] < np.log(4.0):
+        return None
+    f = frequency[inside]
+    return float(f[above].min() * 0.85), float(f[above].max() * 1.15)
+
+
+def _background(power: FloatArray, frequency: FloatArray, band: tuple[float, float]) -> FloatArray:
+    """Spectrum under the waves: straight line in logarithms through bins on both sides of the band."""
+    side = ((frequency >= band[0] / 3.0) & (frequency < band[0])) | (
+        (frequency > band[1]) & (frequency <= band[1] * 3.0)
+    )
+    side &= power > 0.0
+    if side.sum() < 4:
+        return np.zeros_like(power)
+    # The mean of the logarithm of a chi-square with 2 degrees of freedom is low by Euler's constant.
+    x, y = np.log(frequency[side]), np.log(power[side]) + np.euler_gamma
+    slope, level = np.polyfit(x, y, 1, w=1.0 / np.sqrt(frequency[side]))
+    return np.asarray(np.exp(level + slope * np.log(frequency)))
+
+
+def _phase_method(
+    a: ComplexArray, b: ComplexArray, frequency: FloatArray, band: tuple[float, float]
+) -> FloatArray:
+    """Wave part of the cospectrum per bin, Bricker and Monismith (2007)."""
+    inside = (frequency >= band[0]) & (frequency <= band[1])
+    power_a, power_b = np.abs(a) ** 2, np.abs(b) ** 2
+    wave_a = np.sqrt(np.maximum(power_a - _background(power_a, frequency, band), 0.0))
+    wave_b = np.sqrt(np.maximum(power_b - _background(power_b, frequency, band), 0.0))
+    cosine = np.cos(np.angle(a) - np.angle(b))
+    return np.where(inside, wave_a * wave_b * cosine, 0.0)
+
+
+def _covariance_variance(power_a: FloatArray, power_b: FloatArray, cross: ComplexArray) -> FloatArray:
+    """Variance of a band's sum of Re(A conj B), from the band's own means (complex normal bins)."""
+    return np.asarray(0.5 * (power_a * power_b + cross.real**2 - cross.imag**2))
+
+
+def _fit_cospectrum(
+    frequency: FloatArray, sums: FloatArray, variance: FloatArray, widths: FloatArray
+) -> tuple[float, float]:
+    """Covariance and its sd by fitting the turbulence cospectrum to bands outside the waves.
+
+    Model (Kirincich, Lentz and Gerbi 2010, after Kaimal et al. 1972, from memory):
+    C(f) = cov (7/(3 pi)) sin(3 pi/7) (1/f0) / (1 + (f/f0)^(7/3)), roll-off f0 scanned.
+    """
+    best, answer, spread = np.inf, (float("nan"), float("nan")), []
+    weight = 1.0 / np.maximum(variance, 1e-30)
+    for roll in np.geomspace(0.003, 0.5, 45):
+        shape = 7.0 / (3.0 * np.pi) * np.sin(3.0 * np.pi / 7.0) / roll / (1.0 + (frequency / roll) ** (7.0 / 3.0))
+        column = shape * widths
+        information = float((weight * column**2).sum())
+        value = float((weight * column * sums).sum()) / information
+        misfit = float((weight * (sums - value * column) ** 2).sum())
+        spread.append((misfit, value, 1.0 / information))
+        if misfit < best:
+            best, answer = misfit, (value, 1.0 / information)
+    table = np.array(spread)
+    odds = np.exp(-0.5 * (table[:, 0] - best))
+    odds /= odds.sum()
+    mean = float(odds @ table[:, 1])
+    total = float(odds @ (table[:, 2] + (table[:, 1] - mean) ** 2))
+    return (mean, float(np.sqrt(total))) if np.isfinite(answer[0]) else answer
+
+
+def _smooth(power: FloatArray, frequency: FloatArray, count: FloatArray) -> FloatArray:
+    """Smooth spectrum by a cubic in logarithms, for weights.
+
+    Weights from the bands' own powers would favour bands that happen to be small. The mean logarithm
+    of a mean of m chi-squares is digamma(m) - ln m.
+    """
+    x = np.log(frequency)
+    y = np.log(np.maximum(power, 1e-300)) - special.digamma(count) + np.log(count)
+    return np.asarray(np.exp(np.polyval(np.polyfit(x, y, 3, w=np.sqrt(count)), x)))
+
+
+def low_frequency_loss(*, duration: float, height: float, speed: float) -> float:
+    """Share of the momentum cospectrum lost by taking a straight line off a finite burst.
+
+    Parameters
+    ----------
+    duration : float
+        Length of the burst. [s]
+    height : float
+        Above the displacement plane. [m]
+    speed : float
+        Advection speed. [m s-1]
+
+    Returns
+    -------
+    float
+        Lost share of <u'w'>, 0 to 1. [1]
+
+    Notes
+    -----
+    Cospectrum of Kaimal et al. (1972); transfer of linear detrending
+    1 - sinc^2 - 3 ((sinc - cos)/x)^2 with x = pi f T, Rannik and Vesala (1999),
+    Boundary-Layer Meteorol. 91, 259 (from memory).
+    """
+    require_range("duration", duration, 1.0, 1e7, "s")
+    require_range("height", height, 1e-4, 1e3, "m")
+    require_range("speed", speed, 1e-5, 100.0, "m s-1")
+    log_f = np.linspace(np.log(1e-6), np.log(1e2), 4001)
+    f = np.exp(log_f)
+    x = np.pi * f * duration
+    sinc = np.sin(x) / x
+    with np.errstate(invalid="ignore"):
+        kept = 1.0 - sinc**2 - 3.0 * np.where(x > 0.02, ((sinc - np.cos(x)) / x) ** 2, (x / 3.0) ** 2)
+    density = kaimal_cospectrum(reduced_frequency=f * height / speed)
+    return float((density * (1.0 - np.clip(kept, 0.0, 1.0))).sum() * (log_f[1] - log_f[0]))
+
+
+def _refused(reasons: tuple[str, ...], method: str, band: tuple[float, float]) -> ReynoldsStress:
+    nan, none = float("nan"), np.empty(0)
+    return ReynoldsStress(
+        uw=nan, vw=nan, uw_random_sd=nan, vw_random_sd=nan, friction_velocity=nan,
+        friction_velocity_random_sd=nan, friction_velocity_both=nan, raw_uw=nan, raw_vw=nan,
+        raw_uw_random_sd=nan, raw_friction_velocity=nan, wave_uw=nan, method=method, wave_band=band,
+        frequency=none, cospectrum=none, raw_cospectrum=none, ogive=none, reasons=reasons,
+    )  # fmt: skip
+
+
+def reynolds_stress(
+    *,
+    u: npt.ArrayLike,
+    v: npt.ArrayLike,
+    w: npt.ArrayLike,
+    sample_rate: float,
+    pressure: npt.ArrayLike | None = None,
+    second: npt.ArrayLike | None = None,
+    method: str = "auto",
+    wave_band: tuple[float, float] | None = None,
+    most_missing: float = 0.3,
+) -> ReynoldsStress:
+    """Reynolds stress of one burst with the waves taken out, and the friction velocity.
+
+    Parameters
+    ----------
+    u, v, w : array-like, shape (n,)
+        Velocity along and across the mean flow and up; NaN in gaps. [m s-1]
+    sample_rate : float
+        Samples a second. [Hz]
+    pressure : array-like, shape (n,), optional
+        Pressure or surface elevation on the same clock; any unit.
+    second : array-like, shape (m, n), optional
+        Horizontal velocity of a second sensor, further away than the turbulence reaches and much
+        nearer than a wavelength, on the same clock.
+    method : {"auto", "raw", "coherent", "bricker2007", "kirincich2010"}
+        ``coherent`` removes what is coherent with `pressure` and `second` (Benilov and Filyushkin
+        1970; Shaw and Trowbridge 2001 in the frequency domain). ``auto`` takes it if either is
+        given, else ``bricker2007`` if a wave peak stands out, else ``raw``.
+    wave_band : tuple of float, optional
+        Lower and upper frequency of the waves. Default 0.04 to 0.8 Hz for ``coherent``, found from
+        the spectrum of u and v otherwise. [Hz]
+    most_missing : float
+        Largest share of missing samples. [1]
+
+    Returns
+    -------
+    ReynoldsStress
+        With reasons and NaN (not an exception) for a burst that cannot be used:
+        ``too_few_samples``, ``too_many_missing``, ``constant``, ``stress_not_downward``,
+        ``pressure_missing`` (the pressure given has no usable variation), ``no_wave_band``.
+
+    Raises
+    ------
+    ShapeError, OutOfRangeError, InputError
+        If the arguments cannot be meant.
+
+    Notes
+    -----
+    One transform of the whole detrended burst a channel; bands of at least 0.02 Hz. The sampling
+    error is the sum over bands of (S_u S_w + C^2 - Q^2)/2, which is the sum over lags of Finkelstein
+    and Sims (2001) by Parseval's theorem: the integral time scale is in it. Removing p coherent
+    references from a band of m frequencies leaves m - p degrees of freedom, and the residual is
+    scaled for that. Along-flow stress is used for u*, since the root of a sum of two squares turns
+    noise into friction velocity; the other form stands in `friction_velocity_both`.
+    """
+    one_of("method", method, _METHODS)
+    require_range("sample_rate", sample_rate, 0.05, 1000.0, "Hz")
+    require_range("most_missing", most_missing, 0.0, 0.9)
+    velocity = np.stack([as_float(k, x) for k, x in (("u", u), ("v", v), ("w", w))])
+    if velocity.ndim != 2:
+        message = f"u, v and w have shape {velocity.shape[1:]}; they need one dimension."
+        raise ShapeError(message)
+    n = velocity.shape[1]
+    band = (_LOW, _HIGH) if wave_band is None else (float(wave_band[0]), float(wave_band[1]))
+    if not 0.0 < band[0] < band[1]:
+        message = f"wave_band is {wave_band!r}; it needs two rising positive frequencies."
+        raise InputError(message)
+    reference_rows = [np.atleast_2d(as_float(k, x)) for k, x in (("pressure", pressure), ("second", second)) if x is not None]  # fmt: skip  # noqa: E501
+    references = np.concatenate(reference_rows) if reference_rows else np.empty((0, n))
+    if references.shape[1] != n:
+        message = f"the reference has {references.shape[1]} samples and the velocity {n}; they need the same."
+        raise ShapeError(message)
+    if method == "coherent" and references.shape[0] == 0:
+        message = "method 'coherent' needs pressure or second."
+        raise InputError(message)
+    good = np.isfinite(velocity).all(axis=0)
+    if n < 256 or n / sample_rate < 60.0:
+        return _refused(("too_few_samples",), method, band)
+    if good.mean() < 1.0 - most_missing:
+        return _refused(("too_many_missing",), method, band)
+    if (np.ptp(velocity[:, good], axis=1) == 0.0).any():
+        return _refused(("constant",), method, band)
+    reasons: list[str] = []
+    reference_good = np.isfinite(references)
+    usable = [
+        k for k in range(references.shape[0])
+        if reference_good[k].mean() >= 1.0 - most_missing and np.ptp(references[k][reference_good[k]]) > 0.0
+    ]  # fmt: skip
+    if references.shape[0] and not usable:
+        reasons.append("pressure_missing")
+    if method == "auto":
+        method = "coherent" if usable else "bricker2007"
+    elif method == "coherent" and not usable:
+        return _refused(("pressure_missing",), method, band)
+    resolution = sample_rate / n
+    signals = _transform(velocity, good)
+    frequency = resolution * np.arange(1, signals.shape[1] + 1)
+    starts = _edges(frequency.size, resolution)
+    count = np.diff(starts).astype(np.float64)
+    middle = _band_sums(frequency, starts).astype(np.float64) / count
+    power = _band_sums(np.abs(signals) ** 2, starts).astype(np.float64) / count
+    uw = signals[0] * signals[2].conj()
+    vw = signals[1] * signals[2].conj()
+    raw = np.stack([_band_sums(uw, starts), _band_sums(vw, starts)])
+    raw_variance = count * _covariance_variance(power[0], power[2], raw[0] / count)
+    raw_uw, raw_vw = float(raw[0].real.sum()), float(raw[1].real.sum())
+    raw_sd = float(np.sqrt(raw_variance.sum()))
+    if method in {"bricker2007", "kirincich2010"} and wave_band is None:
+        found = _wave_band_of(power[0] + power[1], middle, count)
+        if found is None:
+            method = "raw"
+        else:
+            band = found
+    parts = raw
+    powers = power
+    if method == "coherent":
+        wave = _transform_references(references[usable], reference_good[usable])
+        touched = np.flatnonzero((middle >= band[0]) & (middle <= band[1])).astype(np.float64)
+        residual, _ = _coherent_residual(signals, wave, starts, touched)
+        powers = _band_sums(np.abs(residual) ** 2, starts).astype(np.float64) / count
+        parts = np.stack([
+            _band_sums(residual[0] * residual[2].conj(), starts),
+            _band_sums(residual[1] * residual[2].conj(), starts),
+        ])  # fmt: skip
+    elif method == "bricker2007":
+        parts = np.stack([
+            raw[k] - _band_sums(_phase_method(signals[k], signals[2], frequency, band), starts) for k in (0, 1)
+        ])  # fmt: skip
+    variance = np.stack([
+        count * _covariance_variance(powers[k], powers[2], parts[k] / count) for k in (0, 1)
+    ])  # fmt: skip
+    values = [float(x) for x in parts.real.sum(axis=1)]
+    errors = [float(np.sqrt(max(x, 0.0))) for x in variance.sum(axis=1)]
+    if method == "kirincich2010":
+        outside = ((middle < band[0]) | (middle > band[1])) & (middle < 3.0)
+        for k in (0, 1):
+            smooth = [_smooth(powers[i][outside], middle[outside], count[outside]) for i in (k, 2)]
+            values[k], errors[k] = _fit_cospectrum(
+                middle[outside], parts[k].real[outside], 0.5 * count[outside] * smooth[0] * smooth[1],
+                (count * resolution)[outside],
+            )  # fmt: skip
+    if not values[0] < 0.0:
+        reasons.append("stress_not_downward")
+    root = float(np.sqrt(-values[0])) if values[0] < 0.0 else float("nan")
+    density = parts[0].real / (count * resolution)
+    return ReynoldsStress(
+        uw=values[0], vw=values[1], uw_random_sd=errors[0], vw_random_sd=errors[1],
+        friction_velocity=root,
+        friction_velocity_random_sd=errors[0] / (2.0 * root) if root > 0.0 else float("nan"),
+        friction_velocity_both=float((values[0] ** 2 + values[1] ** 2) ** 0.25),
+        raw_uw=raw_uw, raw_vw=raw_vw, raw_uw_random_sd=raw_sd,
+        raw_friction_velocity=float(np.sqrt(-raw_uw)) if raw_uw < 0.0 else float("nan"),
+        wave_uw=raw_uw - values[0], method=method, wave_band=band, frequency=middle,
+        cospectrum=density, raw_cospectrum=raw[0].real / (count * resolution),
+        ogive=np.cumsum(parts[0].real[::-1])[::-1], reasons=tuple(reasons),
+    )  # fmt: skip
+
+
+def _transform_references(references: FloatArray, good: npt.NDArray[np.bool_]) -> ComplexArray:
+    """Transforms of reference rows, each with its own gaps held at its trend."""
+    return np.concatenate([_transform(row[None], ok) for row, ok in zip(references, good, strict=True)])
+
+
+def trowbridge_1998(
+    *, u: npt.ArrayLike, w: npt.ArrayLike, second_u: npt.ArrayLike, second_w: npt.ArrayLike
+) -> float:
+    """Covariance <u'w'> from the difference of two sensors: cov(u1 - u2, w1 - w2) / 2.
+
+    Parameters
+    ----------
+    u, w, second_u, second_w : array-like, shape (n,)
+        Along and up, of two sensors further apart than turbulence is coherent and much less than a
+        wavelength; NaN in gaps. [m s-1]
+
+    Returns
+    -------
+    float
+        Mean of the two sensors' <u'w'>; NaN without two complete samples. [m2 s-2]
+
+    Notes
+    -----
+    Trowbridge (1998), J. Atmos. Oceanic Technol. 15, 290-298. A tilt of either sensor leaves a
+    wave part; in shallow water it can dominate (Feddersen and Williams 2007).
+    """
+    a, b, c, d = (as_float("velocity", x) for x in (u, w, second_u, second_w))
+    across, up = a - c, b - d
+    good = np.isfinite(across + up)
+    if good.sum() < 2:
+        return float("nan")
+    across, up = across[good], up[good]
+    return float(0.5 * np.mean((across - across.mean()) * (up - up.mean())))
