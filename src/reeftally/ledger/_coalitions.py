@@ -39,7 +39,7 @@ def _outputs(h: float, dic: float, k: Any, tot: Any) -> Any:
 
 
 @njit(**_JIT)
-def _root(ta: float, dic: float, guess: float, k: Any, tot: Any, tf: float) -> float:
+def _root(ta: float, dic: float, guess: float, k: Any, tot: Any, tf: float) -> Any:
     if not dic >= 0.0:
         return math.nan
     if not (H_LOW < guess < H_HIGH):

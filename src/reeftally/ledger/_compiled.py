@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numba
@@ -154,5 +155,5 @@ def _in_threads(work: Callable[[int, int], None], size: int) -> None:
         return
     edges = [size * part // threads for part in range(threads + 1)]
     with ThreadPoolExecutor(threads) as pool:
-        for future in [pool.submit(work, a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]:
+        for future in [pool.submit(work, a, b) for a, b in pairwise(edges)]:
             future.result()

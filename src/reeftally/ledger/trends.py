@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import factorial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -116,7 +117,7 @@ def _restricted_likelihood(phi: float, lag: FloatArray, x: FloatArray, y: FloatA
     free = y.size - x.shape[1]
     variance = float(left @ left) / free
     determinant = float(np.log1p(-(rho**2)).sum()) + 2.0 * float(np.log(np.abs(np.diag(r))).sum())
-    return 0.5 * (free * np.log(variance) + determinant)
+    return float(0.5 * (free * np.log(variance) + determinant))
 
 
 def _estimate_phi(lag: FloatArray, x: FloatArray, y: FloatArray) -> float:
@@ -324,7 +325,7 @@ def trend_sd(
     return float(sigma * np.sqrt(np.linalg.inv(white.T @ white)[1, 1]))
 
 
-def local_trend(*, time: npt.ArrayLike, reef: npt.ArrayLike, reference: npt.ArrayLike, **options: object) -> Trend:
+def local_trend(*, time: npt.ArrayLike, reef: npt.ArrayLike, reference: npt.ArrayLike, **options: Any) -> Trend:
     """Trend of reef minus reference: the part of the trend that is made here.
 
     Parameters
@@ -338,7 +339,7 @@ def local_trend(*, time: npt.ArrayLike, reef: npt.ArrayLike, reference: npt.Arra
         As for `trend`. A calibration offset refers to the difference.
     """
     difference = as_float("reef", reef) - as_float("reference", reference)
-    return trend(time=time, value=difference, **options)  # type: ignore[arg-type]
+    return trend(time=time, value=difference, **options)
 
 
 @dataclass(frozen=True, slots=True)
