@@ -88,7 +88,7 @@ def test_drift_is_found_from_before_and_after():
         noise_sd=np.full(4, 0.1),
     )
     found = result.drift - result.drift.mean()
-    sd = np.sqrt(np.diag(result.covariance)[4:])
+    sd = np.sqrt(np.diag(result.covariance)[4:8])
 
     assert np.all(np.abs(found - (drift - drift.mean())) < 0.01)
     assert np.all(sd > 0.02)  # the drift of all together is not seen by a side by side
@@ -139,3 +139,36 @@ def test_a_shift_of_the_water_changes_no_offset(shift, seed):
     a, b = adjust(groups=[group], **settings_), adjust(groups=[moved], **settings_)
 
     assert np.allclose(a.offset, b.offset, atol=1e-8)
+
+
+def isfets(rng, *, amplitude, tau=1.5 * 86400):
+    """Two ISFETs (invented numbers of the demo), 6 h before, 4 h after, one of them settling."""
+    groups = []
+    for start, blocks, name in ((0.0, 24, "before"), (42 * 3600.0, 16, "after")):
+        time = start + np.arange(blocks) * 900.0
+        water = 8.0 + 0.01 * np.sin(2 * np.pi * time / 86400)
+        values = water + np.array([[0.014], [-0.011], [0.002]]) + rng.normal(0, 0.0002, (3, blocks))
+        values[0] += amplitude * np.exp(-time / tau)
+        groups.append(SideBySide(time=time, values=values, name=name))
+    return {
+        "groups": groups, "prior_offset_sd": [0.02, 0.02, 0.003], "prior_drift_sd": [0.002, 0.002, 0.0],
+        "noise_sd": np.full(3, 0.0001), "prior_settling_sd": [0.02, 0.02, 0.0],
+        "settling_times": (0.6 * 86400, 1.7 * 86400, 4.0 * 86400),
+    }  # fmt: skip
+
+
+def test_a_settling_sensor_is_corrected_between_the_side_by_sides():
+    # Central 99.9 % band of the binomial for 95 % intervals: 179 to 198 of 200. The settling time of the truth
+    # (1.5 d) is not among the three of the model; the truth is drawn from the prior of one amplitude.
+    rng = np.random.default_rng(12)
+    inside = 0
+    for _ in range(200):
+        amplitude = rng.normal(0, 0.02)
+        result = adjust(**isfets(rng, amplitude=amplitude))
+        middle = 24 * 3600.0
+        error = result.at(middle)[:, 0]
+        sd = np.sqrt(np.array([1, -1, 0]) @ result.covariance_at(middle) @ np.array([1, -1, 0]))
+        truth = 0.014 + amplitude * np.exp(-middle / (1.5 * 86400)) + 0.011
+        inside += abs((error[0] - error[1]) - truth) < 1.96 * sd
+
+    assert 179 <= inside <= 200
