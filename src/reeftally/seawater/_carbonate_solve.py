@@ -32,7 +32,7 @@ from reeftally.seawater._carbonate_names import (
 )
 from reeftally.seawater._constants_sets import Constants, ReasonCode
 
-__all__ = ["DEFAULT_CONSTANTS", "equilibrium_constants", "solve"]
+__all__ = ["DEFAULT_CONSTANTS", "equilibrium_constants", "labelled", "solve"]
 
 DEFAULT_CONSTANTS = Constants()
 
@@ -262,7 +262,7 @@ def _pair(given: dict[str, Any]) -> tuple[str, str]:
     return names[0], names[1]
 
 
-def _labelled(values: Sequence[Any]) -> bool:
+def labelled(values: Sequence[Any]) -> bool:
     """Return whether any of `values` is an xarray DataArray (without importing xarray)."""
     return any(hasattr(value, "dims") and hasattr(value, "coords") for value in values)
 
@@ -396,8 +396,8 @@ def solve(
         out, code = _solve_arrays(kinds, arrays, moved, _ROOTS[root], constants, names)
         return (*out, code)
 
-    if _labelled(list(values.values())):
-        results = _on_labelled(on_arrays, list(values.values()), names)
+    if labelled(list(values.values())):
+        results = _on_on_named(on_arrays, list(values.values()), names)
     else:
         results = on_arrays(*values.values())
         if results[-1].ndim == 0:
@@ -408,13 +408,12 @@ def solve(
     if derivatives:
         from reeftally.seawater.carbonate_uncertainty import derivatives as partial
 
-        extra["derivatives"] = partial(
-            **values, constants=constants, root=root, outputs=outputs, _moved=moved
-        )
+        values |= {"temperature_out": temperature_out, "pressure_out": pressure_out}
+        extra["derivatives"] = partial(**values, constants=constants, root=root, outputs=outputs)
     return CarbonateState(**dict(zip((*names, "code"), results, strict=True)), **extra)
 
 
-def _on_labelled(function: Any, values: list[Any], names: Sequence[str]) -> tuple[Any, ...]:
+def _on_named(function: Any, values: list[Any], names: Sequence[str]) -> tuple[Any, ...]:
     """Apply `function` to DataArrays, matched by the names of their dimensions."""
     import xarray as xr
 

@@ -15,19 +15,24 @@ from reeftally.seawater._carbonate_air import (
 from reeftally.seawater._carbonate_names import INPUTS, OUTPUTS, STANDARD_OUTPUTS, CarbonateState
 from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, equilibrium_constants, solve
 from reeftally.seawater._constants_sets import Constants, ReasonCode, ValidityRange
+from reeftally.seawater.carbonate_uncertainty import ORR2018, Propagated, derivatives, propagate
 
 __all__ = [
     "DEFAULT_CONSTANTS",
     "INPUTS",
+    "ORR2018",
     "OUTPUTS",
     "STANDARD_OUTPUTS",
     "CarbonateState",
     "Constants",
+    "Propagated",
     "ReasonCode",
     "ValidityRange",
+    "derivatives",
     "dic_in_equilibrium_with_air",
     "equilibrium_constants",
     "fco2_from_xco2",
+    "propagate",
     "solve",
     "xco2_from_fco2",
 ]
