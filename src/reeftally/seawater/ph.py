@@ -221,7 +221,8 @@ def convert_temperature(
     scale : {"total", "free", "seawater", "nbs"}
         Its scale, required; the result is on the same one.
     total_alkalinity : array-like
-        Total alkalinity. [µmol kg-1] An error of 100 changes the result by about 0.0005 for 3.4 degC.
+        Total alkalinity. [µmol kg-1] An error of 100 changes a conversion over 3.4 degC by less
+        than 0.0001.
     salinity : array-like
         Practical salinity. [1]
     temperature_from, temperature_to : array-like
