@@ -18,9 +18,9 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray, one_of
 from reeftally.errors import InputError
 from reeftally.seawater import oxygen as oxygen_
-from reeftally.seawater import properties
+from reeftally.seawater import carbonate, properties
 from reeftally.seawater._elementwise import Range, elementwise, reasons
-from reeftally.seawater.schmidt import schmidt_number
+from reeftally.seawater.schmidt import co2_fugacity_factor, schmidt_number
 
 __all__ = [
     "TRANSFER_METHODS",
@@ -126,12 +126,11 @@ def air_fco2(
     float64 array
         fCO2: x (p - pH2O) times the fugacity coefficient of Weiss 1974, Mar. Chem. 2, 203-215, eq. 9. [µatm]
     """
-    from reeftally.seawater._kernels import fugacity_factor
-
     pressure = np.asarray(air_pressure)
     vapour = properties.vapour_pressure(temperature=temperature, salinity=salinity)
     dry_atm = (pressure - vapour) / properties.STANDARD_ATMOSPHERE_HPA
-    return np.asarray(np.asarray(air_co2) * dry_atm * fugacity_factor(np.asarray(temperature), pressure, np.exp))
+    factor = co2_fugacity_factor(temperature=temperature, air_pressure=air_pressure)
+    return np.asarray(np.asarray(air_co2) * dry_atm * factor)
 
 
 def co2_flux(
@@ -241,11 +240,8 @@ def _times(*, first: npt.ArrayLike, second: npt.ArrayLike) -> FloatArray:
 
 @elementwise({"temperature": (-2.0, 40.0, "degC"), "salinity": (0.0, 42.0, "")})
 def _co2_per_microatmosphere(*, temperature: npt.ArrayLike, salinity: npt.ArrayLike) -> FloatArray:
-    from reeftally.seawater._constants import ln_k0
-
-    kelvin = np.asarray(temperature) + 273.15
-    solubility = np.exp(ln_k0(kelvin, np.log(kelvin), np.asarray(salinity)))
-    return np.asarray(1e-3 * solubility * properties.density(salinity=salinity, temperature=temperature))
+    constants = carbonate.equilibrium_constants(temperature=temperature, salinity=salinity)
+    return np.asarray(1e-3 * constants["k0"] * properties.density(salinity=salinity, temperature=temperature))
 
 
 @elementwise(
