@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray, one_of
 from reeftally.errors import InputError
-from reeftally.seawater import oxygen as oxygen_
 from reeftally.seawater import carbonate, properties
+from reeftally.seawater import oxygen as oxygen_
 from reeftally.seawater._elementwise import Range, elementwise, reasons
 from reeftally.seawater.schmidt import co2_fugacity_factor, schmidt_number
 
@@ -297,7 +297,9 @@ def _part(
     relative_sd: npt.ArrayLike,
     which: str,
 ) -> FloatArray:
-    scale = np.asarray(k) * np.asarray(per_unit)
+    # A flux that is missing has no uncertainty either.
+    there = np.where(np.isfinite(np.asarray(difference)), 1.0, np.nan)
+    scale = np.asarray(k) * np.asarray(per_unit) * there
     if which == "flux":
         return np.asarray(scale * np.asarray(difference))
     if which == "random":

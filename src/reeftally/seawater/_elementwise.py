@@ -102,7 +102,7 @@ def _over_arrays(
     arrays = {name: as_float(name, value) for name, value in numeric.items()}
     scalar = all(value.ndim == 0 for value in arrays.values())
     try:
-        np.broadcast_shapes(*(value.shape for value in arrays.values()))
+        shape = np.broadcast_shapes(*(value.shape for value in arrays.values()))
     except ValueError as error:
         listing = ", ".join(f"{name} {value.shape}" for name, value in arrays.items())
         message = f"These shapes do not fit together: {listing}."
@@ -117,7 +117,9 @@ def _over_arrays(
         arrays[name] = np.where(bad, np.nan, value)
     with np.errstate(all="ignore"):
         result = function(**arrays, **rest)
-    return np.asarray(result, dtype=np.float64)[()]
+    # An argument that a formula does not need still decides the shape.
+    full = np.asarray(result, dtype=np.float64)
+    return (full if full.shape == shape else np.broadcast_to(full, shape).copy())[()]
 
 
 def _over_xarray(
