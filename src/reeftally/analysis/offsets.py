@@ -62,7 +62,7 @@ class SensorOffsets:
 
     def corrected(self, label: str, time_s: FloatArray, values: FloatArray) -> FloatArray:
         """Return values less the sensor's error at those times."""
-        return values - self.adjustment.at(time_s)[self.row(label)]
+        return np.asarray(values - self.adjustment.at(time_s)[self.row(label)])
 
 
 def usable_bottles(context: Context, quantity: str) -> list[tuple[Bottle, float, float]]:
@@ -229,11 +229,12 @@ def _in_situ(context: Context, quantity: str, bottle: Bottle, value: float) -> f
         return float("nan")
     return float(
         ph.convert_temperature(
-            ph_total=value,
-            temperature=bottle.ph_temperature,
-            temperature_out=bottle.temperature,
-            salinity=bottle.salinity,
+            ph=value,
+            scale="total",
             total_alkalinity=alkalinity,
+            salinity=bottle.salinity,
+            temperature_from=bottle.ph_temperature,
+            temperature_to=bottle.temperature,
         )
     )
 
