@@ -5,6 +5,8 @@ Not here: concentrations and fluxes of matter (`exchange`); seawater properties.
 Rules:    no file, clock or setting; a burst that cannot be used gets reasons, never a number that looks fine.
 """
 
+from reeftally.flow.best import BestFrictionVelocity, friction_velocity_best
+from reeftally.flow.bursts import BurstRecord, PreparedBurst, burst, prepare
 from reeftally.flow.despiking import DespikeResult, despike, fill, phase_space_axes, robust_scale, universal_threshold
 from reeftally.flow.inertial import (
     Dissipation,
@@ -15,6 +17,7 @@ from reeftally.flow.inertial import (
     log_layer_dissipation,
     wave_advection_factor,
 )
+from reeftally.flow.orientation import Evidence, Orientation, combine_orientations, orientation
 from reeftally.flow.rotation import (
     PlanarFit,
     RotationChoice,
@@ -30,6 +33,16 @@ from reeftally.flow.rotation import (
     rotate,
     tilt_stress_error,
 )
+from reeftally.flow.screening import (
+    Noise,
+    Screening,
+    Unwrapped,
+    beam_pair_noise,
+    correlation_threshold,
+    noise_floor,
+    screen,
+    unwrap,
+)
 from reeftally.flow.spectrum import (
     Spectra,
     band_average,
@@ -40,6 +53,13 @@ from reeftally.flow.spectrum import (
     spectra,
 )
 from reeftally.flow.stress import ReynoldsStress, low_frequency_loss, reynolds_stress, trowbridge_1998
+from reeftally.flow.structure import (
+    StructureFit,
+    fit_structure_function,
+    structure_constant_ratio,
+    structure_function,
+    structure_function_dissipation,
+)
 from reeftally.flow.surface_waves import (
     Waves,
     group_speed,
@@ -59,3 +79,81 @@ from reeftally.flow.wall import (
     obukhov_length,
     stability_function,
 )
+
+__all__ = [
+    "BestFrictionVelocity",
+    "BurstRecord",
+    "DespikeResult",
+    "Dissipation",
+    "Evidence",
+    "FrictionVelocity",
+    "LawOfTheWall",
+    "Noise",
+    "Orientation",
+    "PlanarFit",
+    "PreparedBurst",
+    "ReynoldsStress",
+    "RotationChoice",
+    "Screening",
+    "Spectra",
+    "StructureFit",
+    "Unwrapped",
+    "Waves",
+    "apply_rotation",
+    "band_average",
+    "band_edges",
+    "beam_matrix",
+    "beam_pair_noise",
+    "beam_to_instrument",
+    "burst",
+    "choose_rotation",
+    "combine_orientations",
+    "correlation_threshold",
+    "cumulative_cospectrum",
+    "despike",
+    "displacement_scan",
+    "dissipation",
+    "double_rotation",
+    "drag_coefficient",
+    "eddy_diffusivity",
+    "fill",
+    "fit_structure_function",
+    "friction_velocity_best",
+    "friction_velocity_from_dissipation",
+    "group_speed",
+    "inertial_spectrum",
+    "instrument_to_earth",
+    "kaimal_cospectrum",
+    "kaimal_spectrum",
+    "law_of_the_wall",
+    "log_fit_half_width",
+    "log_layer_dissipation",
+    "low_frequency_loss",
+    "near_bed_orbital_rms",
+    "noise_floor",
+    "noise_variance_ratio",
+    "obukhov_length",
+    "orbital_amplitude",
+    "orientation",
+    "phase_space_axes",
+    "planar_fit",
+    "prepare",
+    "pressure_response",
+    "profiler_beams",
+    "reynolds_stress",
+    "robust_scale",
+    "rotate",
+    "screen",
+    "spectra",
+    "stability_function",
+    "structure_constant_ratio",
+    "structure_function",
+    "structure_function_dissipation",
+    "tilt_stress_error",
+    "trowbridge_1998",
+    "universal_threshold",
+    "unwrap",
+    "wave_advection_factor",
+    "wavenumber",
+    "waves",
+]

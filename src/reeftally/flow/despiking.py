@@ -95,9 +95,7 @@ def robust_scale(*, values: npt.ArrayLike) -> float:
     return float(1.4826 * np.median(np.abs(array - np.median(array))))
 
 
-def phase_space_axes(
-    *, threshold: float, scale: float, second_scale: float, angle: float
-) -> tuple[float, float]:
+def phase_space_axes(*, threshold: float, scale: float, second_scale: float, angle: float) -> tuple[float, float]:
     """Semi-axes of the tilted ellipse of a series and its second difference.
 
     Parameters
@@ -129,9 +127,7 @@ def phase_space_axes(
     return tuple(float(np.sqrt(x)) if x >= 0.0 else float("nan") for x in squares)  # type: ignore[return-value]
 
 
-def fill(
-    *, values: npt.ArrayLike, sample_rate: float, longest_gap: float = 1.0, cubic: bool = True
-) -> FloatArray:
+def fill(*, values: npt.ArrayLike, sample_rate: float, longest_gap: float = 1.0, cubic: bool = True) -> FloatArray:
     """Fill short gaps (NaN) of one series.
 
     Parameters

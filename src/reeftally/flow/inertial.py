@@ -44,6 +44,11 @@ KOLMOGOROV_ONE_DIMENSIONAL = (0.53, 0.03)
 """C1 = 18 C / 55 as compiled by Sreenivasan (1995), Phys. Fluids 7, 2778, and its 95 % half-width."""
 
 
+_ISOTROPIC = 1.0
+"""Reduced frequency f z / V from which the fit may start. At U / (pi z), a common choice, the neutral
+form of Kaimal et al. (1972) has reached only 0.44 of its inertial level; at U / z it has 0.84."""
+
+
 def inertial_spectrum(
     *,
     dissipation: npt.ArrayLike,
@@ -250,9 +255,7 @@ class Dissipation:
     """Tests that could not be made."""
 
 
-def _fit_level_and_noise(
-    shape: FloatArray, observed: FloatArray, freedom: FloatArray
-) -> tuple[float, float, float]:
+def _fit_level_and_noise(shape: FloatArray, observed: FloatArray, freedom: FloatArray) -> tuple[float, float, float]:
     """Maximum likelihood of A and N in S = A shape + N, for chi-square observations.
 
     Returns A, N (0 or more) and the standard error of ln A. Fisher scoring, weights freedom / (2 S^2).
@@ -395,7 +398,7 @@ def dissipation(
         return _nothing(("not_frozen",))
     # Turbulence that comes in gusts of the wave speed has a less certain spectrum than chi-square.
     gusts = float(mean_square_root / mean_root**2) if advect_by_waves else 1.0
-    low = max(2.0 * (wave_peak or 0.0), advection / (np.pi * height))
+    low = max(2.0 * (wave_peak or 0.0), _ISOTROPIC * advection / height)
     top = min(0.5 * sample_rate * 0.95, advection / (2.0 * sample_volume))
     reasons: list[str] = []
     notes: list[str] = []
@@ -404,9 +407,7 @@ def dissipation(
         return _nothing(("range_too_short",))
     edges = band_edges(low=low, high=fit_top)
     ideal = frequency ** (-5.0 / 3.0)
-    f, averaged, count = band_average(
-        frequency=frequency, values=np.concatenate([densities, ideal[None]]), edges=edges
-    )
+    f, averaged, count = band_average(frequency=frequency, values=np.concatenate([densities, ideal[None]]), edges=edges)
     if f.size < 8:
         return _nothing(("range_too_short",))
     bands, steep = averaged[:3], averaged[3]
@@ -436,9 +437,7 @@ def dissipation(
         if not misfit <= 2.0:
             reasons.append("misfit")
     isotropy, isotropy_sd = float("nan"), float("nan")
-    flat, _, flat_error = _fit_level_and_noise(
-        steep[~doubtful], (bands[0] + bands[1])[~doubtful], nu[~doubtful]
-    )
+    flat, _, flat_error = _fit_level_and_noise(steep[~doubtful], (bands[0] + bands[1])[~doubtful], nu[~doubtful])
     if flat_error < 0.5:
         isotropy = 12.0 / 21.0 * flat / level
         isotropy_sd = isotropy * float(np.hypot(flat_error, error))

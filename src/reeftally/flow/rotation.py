@@ -316,9 +316,7 @@ def planar_fit(
         variance = float(left @ left) / max(counts[k] - 3, 1)
         errors[k] = np.sqrt(variance * np.diag(inverse @ inverse.T)) / scale
         spread[k] = _direction_spread(direction[rows])
-    return PlanarFit(
-        edges=edges, coefficients=coefficients, coefficient_sd=errors, bursts=counts, spread=spread
-    )
+    return PlanarFit(edges=edges, coefficients=coefficients, coefficient_sd=errors, bursts=counts, spread=spread)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -426,9 +424,7 @@ def rotate(
     return np.asarray(turn @ (array - np.array([[0.0], [0.0], [offset]]))), turn
 
 
-def tilt_stress_error(
-    *, tilt: npt.ArrayLike, horizontal_sd: npt.ArrayLike, vertical_sd: npt.ArrayLike
-) -> FloatArray:
+def tilt_stress_error(*, tilt: npt.ArrayLike, horizontal_sd: npt.ArrayLike, vertical_sd: npt.ArrayLike) -> FloatArray:
     """Spurious <u'w'> from a tilt: angle times (horizontal minus vertical variance).
 
     `tilt` in degrees, standard deviations in m s-1, result in m2 s-2. Trowbridge (1998),

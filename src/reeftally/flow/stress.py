@@ -12,6 +12,7 @@ Rules:    the raw value always stands beside the corrected one; stress is -<u'w'
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +22,7 @@ from reeftally._checks import FloatArray, as_float, one_of, require_range
 from reeftally.errors import InputError, ShapeError
 from reeftally.flow.spectrum import kaimal_cospectrum
 
-__all__ = ["ReynoldsStress", "low_frequency_loss", "reynolds_stress", "trowbridge_1998"]
+__all__ = ["ReynoldsStress", "low_frequency_loss", "reynolds_stress", "trowbridge_1998", "wave_band_of"]
 
 _METHODS = ("auto", "raw", "coherent", "bricker2007", "kirincich2010")
 _WIDTH = 0.02
@@ -44,10 +45,14 @@ class ReynoldsStress:
     """Sampling error of `uw`. [m2 s-2]"""
     vw_random_sd: float
     """Sampling error of `vw`. [m2 s-2]"""
+    uw_systematic_sd: float
+    """From the angle of the axes and the low-frequency loss. [m2 s-2]"""
     friction_velocity: float
     """Square root of -<u'w'> along the mean flow; NaN if refused. [m s-1]"""
     friction_velocity_random_sd: float
     """Its sampling error. [m s-1]"""
+    friction_velocity_systematic_sd: float
+    """From `uw_systematic_sd`. [m s-1]"""
     friction_velocity_both: float
     """(<u'w'>^2 + <v'w'>^2)^(1/4); noise only ever adds to it. [m s-1]"""
     raw_uw: float
@@ -59,7 +64,9 @@ class ReynoldsStress:
     raw_friction_velocity: float
     """Square root of -raw_uw; NaN where that is not positive. [m s-1]"""
     wave_uw: float
-    """raw_uw minus uw. [m2 s-2]"""
+    """raw_uw minus uw before the correction for low frequencies. [m2 s-2]"""
+    low_frequency_loss: float
+    """Share added back to `uw` and `vw` for what a burst of this length cannot see. [1]"""
     method: str
     """Wave removal used."""
     wave_band: tuple[float, float]
@@ -139,7 +146,16 @@ def _coherent_residual(
     return out, count
 
 
-def _wave_band_of(power: FloatArray, frequency: FloatArray, count: FloatArray) -> tuple[float, float] | None:
+def _line(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    """Slope and intercept of a weighted straight line."""
+    total = weight.sum()
+    mx, my = float(weight @ x / total), float(weight @ y / total)
+    dx = x - mx
+    slope = float((weight * dx) @ (y - my) / ((weight * dx) @ dx))
+    return slope, my - slope * mx
+
+
+def wave_band_of(*, power: FloatArray, frequency: FloatArray, count: FloatArray) -> tuple[float, float] | None:
     """Band in which the horizontal spectrum stands above the -5/3-like background; None if it does not.
 
     The background is a straight line in logarithms, fitted again and again to the bands that stand
@@ -152,7 +168,7 @@ def _wave_band_of(power: FloatArray, frequency: FloatArray, count: FloatArray) -
     keep = np.ones(x.size, dtype=np.bool_)
     fitted = y
     for _ in range(20):
-        slope, level = np.polyfit(x[keep], y[keep], 1, w=np.sqrt(weight[keep]))
+        slope, level = _line(x[keep], y[keep], weight[keep])
         fitted = level + slope * x
         fresh = y < fitted + np.log(2.0)
         if fresh.sum() < 5 or (fresh == keep).all():
@@ -178,13 +194,11 @@ def _background(power: FloatArray, frequency: FloatArray, band: tuple[float, flo
         return np.zeros_like(power)
     # The mean of the logarithm of a chi-square with 2 degrees of freedom is low by Euler's constant.
     x, y = np.log(frequency[side]), np.log(power[side]) + np.euler_gamma
-    slope, level = np.polyfit(x, y, 1, w=1.0 / np.sqrt(frequency[side]))
+    slope, level = _line(x, y, 1.0 / frequency[side])
     return np.asarray(np.exp(level + slope * np.log(frequency)))
 
 
-def _phase_method(
-    a: ComplexArray, b: ComplexArray, frequency: FloatArray, band: tuple[float, float]
-) -> FloatArray:
+def _phase_method(a: ComplexArray, b: ComplexArray, frequency: FloatArray, band: tuple[float, float]) -> FloatArray:
     """Wave part of the cospectrum per bin, Bricker and Monismith (2007)."""
     inside = (frequency >= band[0]) & (frequency <= band[1])
     power_a, power_b = np.abs(a) ** 2, np.abs(b) ** 2
@@ -207,23 +221,22 @@ def _fit_cospectrum(
     Model (Kirincich, Lentz and Gerbi 2010, after Kaimal et al. 1972, from memory):
     C(f) = cov (7/(3 pi)) sin(3 pi/7) (1/f0) / (1 + (f/f0)^(7/3)), roll-off f0 scanned.
     """
-    best, answer, spread = np.inf, (float("nan"), float("nan")), []
     weight = 1.0 / np.maximum(variance, 1e-30)
-    for roll in np.geomspace(0.003, 0.5, 45):
-        shape = 7.0 / (3.0 * np.pi) * np.sin(3.0 * np.pi / 7.0) / roll / (1.0 + (frequency / roll) ** (7.0 / 3.0))
-        column = shape * widths
-        information = float((weight * column**2).sum())
-        value = float((weight * column * sums).sum()) / information
-        misfit = float((weight * (sums - value * column) ** 2).sum())
-        spread.append((misfit, value, 1.0 / information))
-        if misfit < best:
-            best, answer = misfit, (value, 1.0 / information)
-    table = np.array(spread)
-    odds = np.exp(-0.5 * (table[:, 0] - best))
+    roll = np.geomspace(0.003, 0.5, 45)[:, None]
+    shape = 7.0 / (3.0 * np.pi) * np.sin(3.0 * np.pi / 7.0) / roll / (1.0 + (frequency / roll) ** (7.0 / 3.0))
+    columns = shape * widths
+    information = (weight * columns**2).sum(axis=1)
+    value = (columns @ (weight * sums)) / information
+    misfit = (weight * (sums - value[:, None] * columns) ** 2).sum(axis=1)
+    best = float(misfit.min())
+    # The roll-off is averaged over by its likelihood, so that not knowing it widens the interval.
+    odds = np.exp(-0.5 * (misfit - best))
     odds /= odds.sum()
-    mean = float(odds @ table[:, 1])
-    total = float(odds @ (table[:, 2] + (table[:, 1] - mean) ** 2))
-    return (mean, float(np.sqrt(total))) if np.isfinite(answer[0]) else answer
+    mean = float(odds @ value)
+    total = float(odds @ (1.0 / information + (value - mean) ** 2))
+    # A misfit beyond chance means that the shape is not that of this water: widen, never narrow.
+    total *= max(best / max(frequency.size - 2, 1), 1.0)
+    return mean, float(np.sqrt(total))
 
 
 def _smooth(power: FloatArray, frequency: FloatArray, count: FloatArray) -> FloatArray:
@@ -237,6 +250,7 @@ def _smooth(power: FloatArray, frequency: FloatArray, count: FloatArray) -> Floa
     return np.asarray(np.exp(np.polyval(np.polyfit(x, y, 3, w=np.sqrt(count)), x)))
 
 
+@lru_cache(maxsize=4096)
 def low_frequency_loss(*, duration: float, height: float, speed: float) -> float:
     """Share of the momentum cospectrum lost by taking a straight line off a finite burst.
 
@@ -276,10 +290,10 @@ def low_frequency_loss(*, duration: float, height: float, speed: float) -> float
 def _refused(reasons: tuple[str, ...], method: str, band: tuple[float, float]) -> ReynoldsStress:
     nan, none = float("nan"), np.empty(0)
     return ReynoldsStress(
-        uw=nan, vw=nan, uw_random_sd=nan, vw_random_sd=nan, friction_velocity=nan,
-        friction_velocity_random_sd=nan, friction_velocity_both=nan, raw_uw=nan, raw_vw=nan,
-        raw_uw_random_sd=nan, raw_friction_velocity=nan, wave_uw=nan, method=method, wave_band=band,
-        frequency=none, cospectrum=none, raw_cospectrum=none, ogive=none, reasons=reasons,
+        uw=nan, vw=nan, uw_random_sd=nan, vw_random_sd=nan, uw_systematic_sd=nan, friction_velocity=nan,
+        friction_velocity_random_sd=nan, friction_velocity_systematic_sd=nan, friction_velocity_both=nan,
+        raw_uw=nan, raw_vw=nan, raw_uw_random_sd=nan, raw_friction_velocity=nan, wave_uw=nan,
+        low_frequency_loss=nan, method=method, wave_band=band, frequency=none, cospectrum=none, raw_cospectrum=none, ogive=none, reasons=reasons,
     )  # fmt: skip
 
 
@@ -293,6 +307,8 @@ def reynolds_stress(
     second: npt.ArrayLike | None = None,
     method: str = "auto",
     wave_band: tuple[float, float] | None = None,
+    height: float | None = None,
+    tilt_sd: float = 0.1,
     most_missing: float = 0.3,
 ) -> ReynoldsStress:
     """Reynolds stress of one burst with the waves taken out, and the friction velocity.
@@ -311,10 +327,16 @@ def reynolds_stress(
     method : {"auto", "raw", "coherent", "bricker2007", "kirincich2010"}
         ``coherent`` removes what is coherent with `pressure` and `second` (Benilov and Filyushkin
         1970; Shaw and Trowbridge 2001 in the frequency domain). ``auto`` takes it if either is
-        given, else ``bricker2007`` if a wave peak stands out, else ``raw``.
+        given, else ``kirincich2010`` if a wave peak stands out, else ``raw``.
     wave_band : tuple of float, optional
         Lower and upper frequency of the waves. Default 0.04 to 0.8 Hz for ``coherent``, found from
         the spectrum of u and v otherwise. [Hz]
+    height : float, optional
+        Height above the displacement plane. With it the stress that lies at frequencies too low for
+        the burst is added back (`low_frequency_loss`), half of it as systematic uncertainty. [m]
+    tilt_sd : float
+        Standard uncertainty of the vertical after rotation; times the difference of horizontal and
+        vertical variance left after wave removal it is a systematic part. [degree]
     most_missing : float
         Largest share of missing samples. [1]
 
@@ -375,7 +397,7 @@ def reynolds_stress(
     if references.shape[0] and not usable:
         reasons.append("pressure_missing")
     if method == "auto":
-        method = "coherent" if usable else "bricker2007"
+        method = "coherent" if usable else "kirincich2010"
     elif method == "coherent" and not usable:
         return _refused(("pressure_missing",), method, band)
     resolution = sample_rate / n
@@ -392,7 +414,7 @@ def reynolds_stress(
     raw_uw, raw_vw = float(raw[0].real.sum()), float(raw[1].real.sum())
     raw_sd = float(np.sqrt(raw_variance.sum()))
     if method in {"bricker2007", "kirincich2010"} and wave_band is None:
-        found = _wave_band_of(power[0] + power[1], middle, count)
+        found = wave_band_of(power=power[0] + power[1], frequency=middle, count=count)
         if found is None:
             method = "raw"
         else:
@@ -425,18 +447,36 @@ def reynolds_stress(
                 middle[outside], parts[k].real[outside], 0.5 * count[outside] * smooth[0] * smooth[1],
                 (count * resolution)[outside],
             )  # fmt: skip
+    lost = 0.0
+    mean_speed = float(np.hypot(velocity[0][good].mean(), velocity[1][good].mean()))
+    if height is not None and height > 0.0 and mean_speed > 1e-4:
+        # A burst much slower than its own length cannot be mended: at most a third is added back.
+        lost = low_frequency_loss(duration=round(n / sample_rate, 1), height=height, speed=round(mean_speed, 4))
+        if lost > 1.0 / 3.0:
+            reasons.append("burst_too_short")
+    uncorrected = values[0]
+    values = [x / (1.0 - min(lost, 1.0 / 3.0)) for x in values]
+    errors = [x / (1.0 - min(lost, 1.0 / 3.0)) for x in errors]
+    anisotropy = float(((powers[0] - powers[2]) * count).sum())
+    leak = abs(float(np.deg2rad(tilt_sd)) * anisotropy)
+    if method in {"bricker2007", "kirincich2010"}:
+        # The wave band is not cleaned, only left out: a tilt acts on what is outside.
+        outside = (middle < band[0]) | (middle > band[1])
+        leak = abs(float(np.deg2rad(tilt_sd)) * float(((powers[0] - powers[2]) * count)[outside].sum()))
+    common = float(np.hypot(leak, 0.5 * lost * abs(values[0])))
     if not values[0] < 0.0:
         reasons.append("stress_not_downward")
     root = float(np.sqrt(-values[0])) if values[0] < 0.0 else float("nan")
     density = parts[0].real / (count * resolution)
     return ReynoldsStress(
-        uw=values[0], vw=values[1], uw_random_sd=errors[0], vw_random_sd=errors[1],
+        uw=values[0], vw=values[1], uw_random_sd=errors[0], vw_random_sd=errors[1], uw_systematic_sd=common,
         friction_velocity=root,
         friction_velocity_random_sd=errors[0] / (2.0 * root) if root > 0.0 else float("nan"),
+        friction_velocity_systematic_sd=common / (2.0 * root) if root > 0.0 else float("nan"),
         friction_velocity_both=float((values[0] ** 2 + values[1] ** 2) ** 0.25),
         raw_uw=raw_uw, raw_vw=raw_vw, raw_uw_random_sd=raw_sd,
         raw_friction_velocity=float(np.sqrt(-raw_uw)) if raw_uw < 0.0 else float("nan"),
-        wave_uw=raw_uw - values[0], method=method, wave_band=band, frequency=middle,
+        wave_uw=raw_uw - uncorrected, low_frequency_loss=lost, method=method, wave_band=band, frequency=middle,
         cospectrum=density, raw_cospectrum=raw[0].real / (count * resolution),
         ogive=np.cumsum(parts[0].real[::-1])[::-1], reasons=tuple(reasons),
     )  # fmt: skip
@@ -447,9 +487,7 @@ def _transform_references(references: FloatArray, good: npt.NDArray[np.bool_]) -
     return np.concatenate([_transform(row[None], ok) for row, ok in zip(references, good, strict=True)])
 
 
-def trowbridge_1998(
-    *, u: npt.ArrayLike, w: npt.ArrayLike, second_u: npt.ArrayLike, second_w: npt.ArrayLike
-) -> float:
+def trowbridge_1998(*, u: npt.ArrayLike, w: npt.ArrayLike, second_u: npt.ArrayLike, second_w: npt.ArrayLike) -> float:
     """Covariance <u'w'> from the difference of two sensors: cov(u1 - u2, w1 - w2) / 2.
 
     Parameters

@@ -52,9 +52,7 @@ def wavenumber(
     -----
     Airy theory; Newton's method from kh = sqrt(x)(1 + x/6) or x, x = omega^2 h / g.
     """
-    t, h, u = np.broadcast_arrays(
-        as_float("period", period), as_float("depth", depth), as_float("current", current)
-    )
+    t, h, u = np.broadcast_arrays(as_float("period", period), as_float("depth", depth), as_float("current", current))
     require_range("period", t, 1e-3, 1e6, "s")
     require_range("depth", h, 1e-3, 1.2e4, "m")
     omega = 2.0 * np.pi / t

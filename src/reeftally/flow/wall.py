@@ -132,9 +132,7 @@ def eddy_diffusivity(
     """
     z = as_float("height", height) - as_float("displacement", displacement)
     z = np.where(z > 0.0, z, np.nan)
-    phi = stability_function(
-        stability=z * as_float("inverse_obukhov", inverse_obukhov), quantity="scalar", beta=beta
-    )
+    phi = stability_function(stability=z * as_float("inverse_obukhov", inverse_obukhov), quantity="scalar", beta=beta)
     return np.asarray(von_karman * as_float("friction_velocity", friction_velocity) * z / (schmidt_turbulent * phi))
 
 
