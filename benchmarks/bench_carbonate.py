@@ -21,7 +21,7 @@ import numpy as np
 
 from reeftally.seawater import _carbonate_solve, carbonate
 from reeftally.seawater import _constants as formulas
-from reeftally.seawater import _kernels as kernels
+from reeftally.seawater import _kernels_acid as kernels
 
 LN10 = np.log(10.0)
 BLOCK = 2048

@@ -14,7 +14,7 @@ import numpy as np
 
 from reeftally._checks import as_float
 from reeftally.errors import NoSolutionError
-from reeftally.seawater import _kernels
+from reeftally.seawater import _kernels_acid
 from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, solve
 from reeftally.seawater._constants_sets import Constants
 
@@ -25,8 +25,8 @@ STANDARD_ATMOSPHERE_HPA = 1013.25
 
 def _fugacity_per_dry_fraction(temperature: Any, salinity: Any, air_pressure: Any) -> Any:
     """Return fCO2 [µatm] for one µmol of CO2 per mol of dry air."""
-    vapour = _kernels.vapour_pressure(temperature, salinity, np.log, np.exp)
-    factor = _kernels.fugacity_factor(temperature, air_pressure, np.exp)
+    vapour = _kernels_acid.vapour_pressure(temperature, salinity, np.log, np.exp)
+    factor = _kernels_acid.fugacity_factor(temperature, air_pressure, np.exp)
     return (air_pressure / STANDARD_ATMOSPHERE_HPA - vapour) * factor
 
 
@@ -49,9 +49,7 @@ def _tidy(value: Any) -> Any:
     return float(value) if isinstance(value, np.ndarray | np.floating) and np.ndim(value) == 0 else value
 
 
-def fco2_from_xco2(
-    *, xco2: Any, temperature: Any, salinity: Any, air_pressure: Any = STANDARD_ATMOSPHERE_HPA
-) -> Any:
+def fco2_from_xco2(*, xco2: Any, temperature: Any, salinity: Any, air_pressure: Any = STANDARD_ATMOSPHERE_HPA) -> Any:
     """Return the fugacity of CO2 in moist air from the dry mole fraction.
 
     Parameters
@@ -87,9 +85,7 @@ def fco2_from_xco2(
     return _tidy(fraction * per_fraction)
 
 
-def xco2_from_fco2(
-    *, fco2: Any, temperature: Any, salinity: Any, air_pressure: Any = STANDARD_ATMOSPHERE_HPA
-) -> Any:
+def xco2_from_fco2(*, fco2: Any, temperature: Any, salinity: Any, air_pressure: Any = STANDARD_ATMOSPHERE_HPA) -> Any:
     """Return the dry mole fraction of CO2 from its fugacity in moist air.
 
     Parameters

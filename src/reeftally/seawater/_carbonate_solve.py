@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numba
@@ -143,7 +144,7 @@ def _line(array: FloatArray, index: tuple[slice | int, ...], shape: tuple[int, .
 def _size(index: tuple[slice | int, ...], shape: tuple[int, ...]) -> int:
     """Return how many members `index` picks from `shape`."""
     lengths = [s.stop - s.start for s in index if isinstance(s, slice)]
-    return math.prod(lengths) * math.prod(shape[len(index) :])
+    return int(math.prod(lengths) * math.prod(shape[len(index) :]))
 
 
 def _in_threads(work: Any, size: int, pool: ThreadPoolExecutor | None) -> None:
@@ -153,7 +154,7 @@ def _in_threads(work: Any, size: int, pool: ThreadPoolExecutor | None) -> None:
         return
     threads = numba.config.NUMBA_NUM_THREADS
     edges = [size * part // threads for part in range(threads + 1)]
-    futures = [pool.submit(work, a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    futures = [pool.submit(work, a, b) for a, b in pairwise(edges)]
     for future in futures:
         future.result()
 
@@ -397,7 +398,7 @@ def solve(
         return (*out, code)
 
     if labelled(list(values.values())):
-        results = _on_on_named(on_arrays, list(values.values()), names)
+        results = _on_named(on_arrays, list(values.values()), names)
     else:
         results = on_arrays(*values.values())
         if results[-1].ndim == 0:

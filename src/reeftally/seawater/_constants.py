@@ -64,10 +64,7 @@ def ln_k0(t: Any, r: Any, ln_t: Any, s: Any) -> Any:
     """Return ln K0 [mol kg-1 atm-1]: Weiss 1974, eq. 12 with Table I, kilogram column."""
     h = 0.01 * t
     return (
-        9345.17 * r
-        - 60.2409
-        + 23.3585 * (ln_t - 4.605170185988092)
-        + s * (0.023517 + (0.0047036 * h - 0.023656) * h)
+        9345.17 * r - 60.2409 + 23.3585 * (ln_t - 4.605170185988092) + s * (0.023517 + (0.0047036 * h - 0.023656) * h)
     )
 
 
@@ -118,9 +115,7 @@ def ln_k1_k2(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, w: Any, p: Any, which: 
             + (14.613358 - 3.3336 * s2) * ln_t
         )
     elif which == MOJICA2002:
-        ln_1 = -LN10 * (
-            -43.6977 - 0.0129037 * s + 1.364e-4 * s * s + 2885.378 * r + 7.045159 * ln_t
-        )
+        ln_1 = -LN10 * (-43.6977 - 0.0129037 * s + 1.364e-4 * s * s + 2885.378 * r + 7.045159 * ln_t)
         ln_2 = -LN10 * (
             -452.0940
             + 13.142162 * s
@@ -160,13 +155,7 @@ def ln_k_boric(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any, pressure_set:
 @register_jitable(error_model="numpy")
 def ln_k_water(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any, pressure_set: int) -> Any:
     """Return ln KW, total scale: Millero 1995, eq. 63, as in the 2007 guide, ch. 5."""
-    at_zero = (
-        148.9652
-        - 13847.26 * r
-        - 23.6521 * ln_t
-        + (118.67 * r - 5.977 + 1.0495 * ln_t) * s2
-        - 0.01615 * s
-    )
+    at_zero = 148.9652 - 13847.26 * r - 23.6521 * ln_t + (118.67 * r - 5.977 + 1.0495 * ln_t) * s2 - 0.01615 * s
     if pressure_set == KW_PRESSURE_SEAWATER:
         return at_zero + pressure_term(t, r, p, -20.02, 0.1119, -1.409e-3, -5.13e-3, 0.0794e-3)
     return at_zero + pressure_term(t, r, p, -25.60, 0.2324, -3.6246e-3, -5.13e-3, 0.0794e-3)
@@ -194,30 +183,17 @@ def ln_k_sulfate(t: Any, r: Any, ln_t: Any, i: Any, i2: Any, w: Any, p: Any, whi
 @register_jitable(error_model="numpy")
 def ln_k_fluoride(t: Any, r: Any, s2: Any, i2: Any, w: Any, p: Any, which: int) -> Any:
     """Return ln KF: Perez and Fraga 1987 (total scale) or Dickson and Riley 1979 (free scale)."""
+    pressure = pressure_term(t, r, p, -9.78, -0.0090, -0.942e-3, -3.91e-3, 0.054e-3)
     if which == KF_DICKSON1979:
-        at_zero = 1590.2 * r - 12.641 + 1.525 * i2 + w
-    else:
-        at_zero = 874.0 * r - 9.68 + 0.111 * s2
-    return at_zero + pressure_term(t, r, p, -9.78, -0.0090, -0.942e-3, -3.91e-3, 0.054e-3)
+        return 1590.2 * r - 12.641 + 1.525 * i2 + w + pressure
+    return 874.0 * r - 9.68 + 0.111 * s2 + pressure
 
 
 @register_jitable(error_model="numpy")
 def ln_k_phosphoric(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any) -> Any:
     """Return ln KP1, KP2, KP3, total scale: Millero 1995, eqs 65-67, as in the 2007 guide."""
-    ln_1 = (
-        -4576.752 * r
-        + 115.525
-        - 18.453 * ln_t
-        + (-106.736 * r + 0.69171) * s2
-        + (-0.65643 * r - 0.01844) * s
-    )
-    ln_2 = (
-        -8814.715 * r
-        + 172.0883
-        - 27.927 * ln_t
-        + (-160.340 * r + 1.3566) * s2
-        + (0.37335 * r - 0.05778) * s
-    )
+    ln_1 = -4576.752 * r + 115.525 - 18.453 * ln_t + (-106.736 * r + 0.69171) * s2 + (-0.65643 * r - 0.01844) * s
+    ln_2 = -8814.715 * r + 172.0883 - 27.927 * ln_t + (-160.340 * r + 1.3566) * s2 + (0.37335 * r - 0.05778) * s
     ln_3 = -3070.75 * r - 18.141 + (17.27039 * r + 2.81197) * s2 + (-44.99486 * r - 0.09984) * s
     ln_1 = ln_1 + pressure_term(t, r, p, -14.51, 0.1211, -0.321e-3, -2.67e-3, 0.0427e-3)
     ln_2 = ln_2 + pressure_term(t, r, p, -23.12, 0.1758, -2.647e-3, -5.15e-3, 0.09e-3)
@@ -273,13 +249,7 @@ def ln_k_solubility(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any) -> Any:
 @register_jitable(error_model="numpy")
 def ln_k_ammonium(t: Any, r: Any, s: Any, s2: Any, p: Any) -> Any:
     """Return ln K of ammonium, seawater scale: Yao and Millero 1995 (from memory)."""
-    at_zero = (
-        -6285.33 * r
-        + 0.0001635 * t
-        - 0.25444
-        + (0.46532 - 123.7184 * r) * s2
-        + (-0.01992 + 3.17556 * r) * s
-    )
+    at_zero = -6285.33 * r + 0.0001635 * t - 0.25444 + (0.46532 - 123.7184 * r) * s2 + (-0.01992 + 3.17556 * r) * s
     return at_zero + pressure_term(t, r, p, -26.43, 0.0889, -0.905e-3, -5.03e-3, 0.0814e-3)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from reeftally._checks import FloatArray
 from reeftally.seawater import _constants as formulas
-from reeftally.seawater import _kernels as kernels
+from reeftally.seawater import _kernels_acid as kernels
 
 __all__ = ["LN_PARAMETERS", "Dual", "state"]
 
@@ -73,9 +73,7 @@ class Dual:
 
     def __mul__(self, other: Number) -> Dual:
         if isinstance(other, Dual):
-            return Dual(
-                self.value * other.value, self.gradient * other.value + other.gradient * self.value
-            )
+            return Dual(self.value * other.value, self.gradient * other.value + other.gradient * self.value)
         return Dual(self.value * other, self.gradient * other)
 
     __rmul__ = __mul__
@@ -109,9 +107,7 @@ def sqrt(x: Dual) -> Dual:
     return Dual(value, 0.5 * x.gradient / value)
 
 
-def _constants(
-    t: Dual, s: Dual, p_dbar: Dual, bump: Mapping[str, Dual], sets: tuple[int, ...]
-) -> dict[str, Any]:
+def _constants(t: Dual, s: Dual, p_dbar: Dual, bump: Mapping[str, Dual], sets: tuple[int, ...]) -> dict[str, Any]:
     """Return the constants and totals as `_kernels.equilibrium` does, with gradients."""
     k1k2_set, ks_set, kf_set, boron_set, kb_pressure, kw_pressure = sets
     p = 0.1 * p_dbar
@@ -217,8 +213,8 @@ def state(
         return ph + log(k["ts"]) * (1.0 / LN10)
 
     def pco2() -> Dual:
-        factor: Dual = kernels.fugacity_factor(temperature, air_pressure, exp)
-        return 1e6 * a / k["k0"] / factor
+        pressure_like: Dual = 1e6 * a / k["k0"] / kernels.fugacity_factor(temperature, air_pressure, exp)
+        return pressure_like
 
     def dry() -> Dual:
         vapour: Dual = kernels.vapour_pressure(temperature, salinity, log, exp)

@@ -19,7 +19,7 @@ from reeftally.errors import InputError, ShapeError
 from reeftally.seawater._carbonate_names import INPUTS, OUTPUTS, STANDARD_OUTPUTS, CarbonateState
 from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, labelled, solve
 from reeftally.seawater._constants_sets import Constants
-from reeftally.seawater._kernels import LN10
+from reeftally.seawater._kernels_acid import LN10
 from reeftally.seawater._kernels_dual import LN_PARAMETERS, Dual, state
 
 __all__ = ["ORR2018", "Propagated", "derivatives", "propagate"]
@@ -133,18 +133,14 @@ def derivatives(
     def on_arrays(*parts: Any) -> tuple[Any, ...]:
         arrays = [as_float(key, part) for key, part in zip(keys, parts, strict=True)]
         shape = np.broadcast_shapes(*(a.shape for a in arrays))
-        lines = {
-            key: np.broadcast_to(a, shape).reshape(-1) for key, a in zip(keys, arrays, strict=True)
-        }
+        lines = {key: np.broadcast_to(a, shape).reshape(-1) for key, a in zip(keys, arrays, strict=True)}
         jacobian = _jacobian(lines, given, chosen, names, constants)
         return tuple(jacobian.reshape(-1, *shape))
 
     if labelled(values):
         import xarray as xr
 
-        flat = xr.apply_ufunc(
-            on_arrays, *values, output_core_dims=[[]] * (len(names) * len(chosen)), join="exact"
-        )
+        flat = xr.apply_ufunc(on_arrays, *values, output_core_dims=[[]] * (len(names) * len(chosen)), join="exact")
         flat = flat if isinstance(flat, tuple) else (flat,)
     else:
         flat = on_arrays(*values)
@@ -152,8 +148,7 @@ def derivatives(
             flat = tuple(float(value) for value in flat)
     width = len(chosen)
     return {
-        name: dict(zip(chosen, flat[row * width : (row + 1) * width], strict=True))
-        for row, name in enumerate(names)
+        name: dict(zip(chosen, flat[row * width : (row + 1) * width], strict=True)) for row, name in enumerate(names)
     }
 
 
@@ -198,7 +193,7 @@ def _jacobian_piece(
         return variable if scale == 1.0 else variable * scale
 
     base = {name: parameter(name, piece[name]) for name in ("temperature", "salinity", "pressure")}
-    common = {
+    common: dict[str, Any] = {
         "salinity": base["salinity"],
         "minor": {name: parameter(name, piece[name], 1e-6) for name in MINOR},
         "air_pressure": parameter("air_pressure", piece["air_pressure"]),
@@ -239,9 +234,7 @@ def _jacobian_piece(
             if "temperature_out" in piece
             else base["temperature"]
         )
-        pressure = (
-            parameter("pressure_out", piece["pressure_out"]) if "pressure_out" in piece else base["pressure"]
-        )
+        pressure = parameter("pressure_out", piece["pressure_out"]) if "pressure_out" in piece else base["pressure"]
         alkalinity = at_input["total_alkalinity"]
         there = solve(
             total_alkalinity=alkalinity.value,
@@ -249,7 +242,10 @@ def _jacobian_piece(
             temperature=temperature.value,
             pressure=pressure.value,
             salinity=piece["salinity"],
-            **{name: piece[name] for name in MINOR},
+            phosphate=piece["phosphate"],
+            silicate=piece["silicate"],
+            ammonium=piece["ammonium"],
+            sulfide=piece["sulfide"],
             constants=constants,
             outputs=("ph_total",),
         )
@@ -286,9 +282,7 @@ class Propagated:
     of an input carry the suffix `_systematic`."""
 
 
-def _covariance_terms(
-    parts: Mapping[str, Any], correlation: Mapping[tuple[str, str], float] | None
-) -> Any:
+def _covariance_terms(parts: Mapping[str, Any], correlation: Mapping[tuple[str, str], float] | None) -> Any:
     """Return the variance of the sum of correlated `parts` (derivative times uncertainty)."""
     total: Any = 0.0
     for part in parts.values():
@@ -299,9 +293,7 @@ def _covariance_terms(
     return total
 
 
-def _check_correlation(
-    what: str, names: Sequence[str], correlation: Mapping[tuple[str, str], float] | None
-) -> None:
+def _check_correlation(what: str, names: Sequence[str], correlation: Mapping[tuple[str, str], float] | None) -> None:
     """Refuse unknown names and correlations that no variables can have."""
     matrix = np.eye(len(names))
     for (one, other), rho in (correlation or {}).items():
@@ -377,15 +369,11 @@ def propagate(
                 raise InputError(message)
     by_constant: dict[str, tuple[str, float]] = {}
     for name in constant_parts:
-        parameter, factor = (
-            (f"ln_{name[1:]}", LN10) if name.startswith("pk") else (f"ln_{name}", 1.0)
-        )
+        parameter, factor = (f"ln_{name[1:]}", LN10) if name.startswith("pk") else (f"ln_{name}", 1.0)
         one_of("constants_sd", parameter, LN_PARAMETERS)
         by_constant[name] = (parameter, factor)
     _check_correlation("correlation", tuple(sd), correlation)
-    _check_correlation(
-        "systematic_correlation", (*systematic, *constant_parts), systematic_correlation
-    )
+    _check_correlation("systematic_correlation", (*systematic, *constant_parts), systematic_correlation)
     names = tuple(STANDARD_OUTPUTS if outputs is None else dict.fromkeys(outputs))
     needed = dict.fromkeys((*sd, *systematic, *(p for p, _ in by_constant.values())))
     solved = solve(**state_of, outputs=names)
@@ -411,14 +399,11 @@ def propagate(
         result.systematic_sd[name] = _root(systematic_variance + empty)
         result.sd[name] = _root(random_variance + systematic_variance + empty)
         result.contributions[name] = {key: abs(part) for key, part in random_parts.items()} | {
-            f"{key}_systematic" if key in systematic else key: abs(part)
-            for key, part in systematic_parts.items()
+            f"{key}_systematic" if key in systematic else key: abs(part) for key, part in systematic_parts.items()
         }
     return result
 
 
 def _arrays(mapping: Mapping[str, Any]) -> dict[str, Any]:
     """Return the values as float arrays, DataArrays as they are."""
-    return {
-        key: value if labelled([value]) else as_float(key, value) for key, value in mapping.items()
-    }
+    return {key: value if labelled([value]) else as_float(key, value) for key, value in mapping.items()}
