@@ -22,7 +22,7 @@ from reeftally.calibration.bottle_series import BottleSeries, predict_series
 from reeftally.seawater import carbonate
 from reeftally.uncertainty import Trials
 
-__all__ = ["ReferenceWater", "WaterModel", "WaterTrials", "build_water", "solve_water"]
+__all__ = ["ReferenceWater", "WaterModel", "WaterTrials", "build_water", "mission_constants", "solve_water"]
 
 # Alkalinity of a reef's water keeps its value for a few hours (common practice, no source); the least natural
 # scatter keeps a handful of agreeing bottles from claiming a constant.
@@ -304,7 +304,7 @@ def solve_water(context: Context, model: WaterModel, trials: Trials) -> WaterTri
             "stated total_alkalinity", distribution=_stated_sd(context, "total_alkalinity")
         )
     pressure = np.broadcast_to(np.where(np.isfinite(model.water.pressure), model.water.pressure, 0.0), (grid.count,))
-    constants = _constants(context)
+    constants = mission_constants(context)
     solved = carbonate.solve(
         ph_total=drawn["ph_total"],
         total_alkalinity=drawn["total_alkalinity"],
@@ -334,7 +334,8 @@ def _stated_sd(context: Context, name: str) -> float:
     return max(stated.sd, 1e-12) if stated is not None else 1e-12
 
 
-def _constants(context: Context) -> carbonate.Constants:
+def mission_constants(context: Context) -> carbonate.Constants:
+    """Return the published sets that the book chose."""
     chosen = context.book.analysis.constants
     return carbonate.Constants(k1k2=chosen.k1k2, ks=chosen.ks, kf=chosen.kf, boron=chosen.boron)
 
@@ -382,7 +383,7 @@ def _reference_trials(
             total_alkalinity=out["total_alkalinity"],
             temperature=out["temperature"],
             salinity=out["salinity"],
-            constants=_constants(context),
+            constants=mission_constants(context),
             outputs=("dic", "fco2", "aragonite_saturation"),
         )
         # The reef's DIC comes from pH and alkalinity; the reference from the same pair, so that what the constants
