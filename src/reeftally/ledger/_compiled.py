@@ -89,23 +89,27 @@ def run_compiled(
         weights_past = np.ascontiguousarray(coalition_weights(count).T)
         weights_reference = np.ascontiguousarray(coalition_weights(count - with_global).T)
 
+        kernel = _coalitions.shapley_members()
+
         def exact(a: int, b: int) -> None:
-            _coalitions.shapley_members(
-                flat_start[:, a:b],
-                chosen[:, :, a:b],
+            kernel(
+                flat_start,
+                chosen,
                 len(movers),
                 with_global,
-                p[a:b],
-                po4[a:b],
-                si[a:b],
+                p,
+                po4,
+                si,
                 sets,
                 weights_past,
                 weights_reference,
                 pick,
-                results["shapley_from_past"][:, :, a:b],
-                results["shapley_from_reference"][:, :, a:b],
-                sums["shapley_from_past"][:, a:b],
-                sums["shapley_from_reference"][:, a:b],
+                results["shapley_from_past"],
+                results["shapley_from_reference"],
+                sums["shapley_from_past"],
+                sums["shapley_from_reference"],
+                a,
+                b,
             )
 
         _in_threads(exact, size)
@@ -122,19 +126,23 @@ def run_compiled(
         used = np.array([bool(np.any(flat_moved[:, c] != 0.0)) for c in range(4)])
         partial, total = np.empty((pick.size, 4, size)), np.empty((pick.size, size))
 
+        partials = _coalitions.first_order()
+
         def first(a: int, b: int) -> None:
-            _coalitions.first_order(
-                flat_start[:, a:b],
-                flat_end[:, a:b],
+            partials(
+                flat_start,
+                flat_end,
                 steps,
                 used,
-                p[a:b],
-                po4[a:b],
-                si[a:b],
+                p,
+                po4,
+                si,
                 sets,
                 pick,
-                partial[:, :, a:b],
-                total[:, a:b],
+                partial,
+                total,
+                a,
+                b,
             )
 
         _in_threads(first, size)

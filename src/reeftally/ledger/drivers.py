@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import InputError
-from reeftally.ledger.states import COMPONENTS, MixingLine, State
+from reeftally.ledger.states import COMPONENTS, MixingLine, State, stacked_pair
 
 __all__ = [
     "DRIVERS",
@@ -163,7 +163,7 @@ def driver_increments(
     if unknown:
         message = f"drivers holds {unknown}; it needs names among: {', '.join(DRIVERS)}."
         raise InputError(message)
-    end, here = np.broadcast_arrays(reef.stacked(), reference.stacked())
+    end, here = stacked_pair(reef, reference)
     difference = end - here
     salinity_step = difference[_S]
     if mixing_line is None:
@@ -203,11 +203,7 @@ def driver_increments(
             for component, part in named[name].items():
                 increments[index, component] = part
     total = np.zeros((len(COMPONENTS), *shape))
-    total += (
-        difference
-        if difference.ndim == total.ndim
-        else difference.reshape((4, *(1,) * (total.ndim - difference.ndim), *difference.shape[1:]))
-    )
+    total += _lift(difference, total.ndim)
     if "global" in drivers:
         total[_DIC] += risen
     increments[-1] = total - increments[:-1].sum(axis=0)

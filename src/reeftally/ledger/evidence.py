@@ -19,7 +19,7 @@ from scipy import stats
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import InputError, ShapeError
 from reeftally.ledger.drivers import concentration_from_flux
-from reeftally.ledger.states import MixingLine, State
+from reeftally.ledger.states import MixingLine, State, stacked_pair
 
 __all__ = [
     "Closure",
@@ -41,7 +41,7 @@ def excess_from_difference(
     ``DIC_reef − DIC_reference − mixing − gas``: what organisms and carbonate added, to be compared
     with `excess_from_flux` of the bed.
     """
-    end, here = np.broadcast_arrays(reef.stacked(), reference.stacked())
+    end, here = stacked_pair(reef, reference)
     step = end[1] - here[1]
     slope: npt.ArrayLike = 0.0
     if mixing_line is not None:

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, one_of, require_range, require_same_length
-from reeftally.errors import InputError, OutOfRangeError
+from reeftally.errors import InputError, OutOfRangeError, ShapeError
 
 if TYPE_CHECKING:
     from reeftally.seawater.carbonate import Constants
@@ -32,6 +32,7 @@ __all__ = [
     "baseline",
     "global_increment",
     "past_state",
+    "stacked_pair",
 ]
 
 COMPONENTS = ("temperature", "salinity", "total_alkalinity", "dic")
@@ -61,6 +62,17 @@ class State:
     def with_dic(self, dic: npt.ArrayLike) -> State:
         """Return the same water with another DIC."""
         return State(self.temperature, self.salinity, self.total_alkalinity, dic)
+
+
+def stacked_pair(first: State, second: State) -> tuple[FloatArray, FloatArray]:
+    """Return two states stacked and broadcast to one shape of members."""
+    parts = [as_float(name, getattr(state, name)) for state in (first, second) for name in COMPONENTS]
+    try:
+        whole = np.stack(np.broadcast_arrays(*parts))
+    except ValueError as error:
+        message = f"The two states do not fit together: {', '.join(str(p.shape) for p in parts)}."
+        raise ShapeError(message) from error
+    return whole[:4], whole[4:]
 
 
 @dataclass(frozen=True, slots=True)
