@@ -12,6 +12,7 @@ import csv
 import datetime as dt
 import io
 import math
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -284,7 +285,7 @@ def _lines(text: str) -> Iterator[tuple[int, list[str]]]:
 
     A quote that is never closed costs its own line, not the rest of the file.
     """
-    lines = text.splitlines()
+    lines = re.split(r"\r\n|\n|\r", text)
     place = 0
     while place < len(lines):
         first, taken, joined = place + 1, 1, lines[place]
@@ -296,7 +297,11 @@ def _lines(text: str) -> Iterator[tuple[int, list[str]]]:
                     if lines[place + ahead].count('"') % 2:
                         taken, joined = ahead + 1, longer
                     break
-        yield first, next(csv.reader([joined]), [])
+        try:
+            cells = next(csv.reader([joined]), [])
+        except csv.Error:
+            cells = [joined]  # a field beyond all measure: the number of fields tells
+        yield first, cells
         place += taken
 
 

@@ -51,17 +51,17 @@ _MGL = 1000.0 / 31.9988  # mmol m-3 for each mg L-1
 _MLL = 44.6596  # mmol m-3 for each mL L-1, [Bittig2018]
 _PSI = 6894.757293168  # Pa, NIST SP 811
 _MMHG = 133.322387415  # Pa, NIST SP 811
-_INHG = 3386.38815789  # Pa, NIST SP 811 (conventional, 0 °C)
+_INHG = 25.4 * _MMHG  # Pa, conventional, 0 °C
 _KNOT = 1852.0 / 3600.0  # m s-1
 _DEGREE = math.pi / 180.0
 
 
 def normalise(text: str) -> str:
     """Return a unit's spelling with micro signs, superscripts, dots and blanks made alike."""
-    text = text.strip().strip("[]()").strip()
+    text = text.strip("[]() \t\r\n")
     text = text.replace("µ", "u").replace("μ", "u").replace("°", "deg").replace("º", "deg")
     text = text.translate(str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻−–", "0123456789---"))
-    text = text.replace("·", " ").replace("*", " ").replace("^", "")
+    text = re.sub(r"(?<=\w)\s*[·*]\s*(?=\w)", " ", text).replace("^", "")
     text = re.sub(r"\s*/\s*", "/", text)
     text = re.sub(r"(?<=[A-Za-z])\.(?=[A-Za-z])", " ", text)
     text = re.sub(r"\s+", " ", text)
@@ -131,6 +131,9 @@ _MASS: _Scales = {
     _by_mass("mmol"): (1e3, 0.0),
     _by_mass("mol"): (1e6, 0.0),
     _by_mass("nmol"): (1e-3, 0.0),
+}
+_EQUIVALENTS: _Scales = {
+    **_MASS,
     (*_by_mass("ueq"), *_by_mass("uequiv")): (1.0, 0.0),
     (*_by_mass("meq"), *_by_mass("mequiv")): (1e3, 0.0),
 }
@@ -205,6 +208,7 @@ _BY_QUANTITY: dict[str, _Scales] = {
     "dissipation_rate": _DISSIPATION,
     "signal_to_noise": _DECIBEL,
     "rainfall": _MILLIMETRE,
+    "total_alkalinity": _EQUIVALENTS,
 }
 _BY_UNIT: dict[str, _Scales] = {
     "°C": _TEMPERATURE,
