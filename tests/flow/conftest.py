@@ -41,7 +41,9 @@ def make_burst(
     noise=(0.0, 0.0, 0.0),
 ):
     """Return one burst. `wave_amplitude` is the standard deviation of the horizontal orbital motion."""
-    n = int(round(duration * sample_rate))
+    kept = round(duration * sample_rate)
+    # Four times as long, then cut: a burst also holds pieces of eddies longer than itself.
+    n = 4 * kept
     f = np.fft.rfftfreq(n, 1.0 / sample_rate)[1:]
     z_u = height / speed
     x = f * z_u
@@ -71,6 +73,8 @@ def make_burst(
         angle = np.deg2rad(wave_direction)
         total = total + np.stack([horizontal * np.cos(angle), horizontal * np.sin(angle), vertical])
         pressure = pressure + 8000.0 * horizontal
+    start = int(rng.integers(0, n - kept))
+    total, turbulence, pressure = (x[..., start : start + kept] for x in (total, turbulence, pressure))
     total[0] += speed
     t = np.deg2rad(tilt)
     measured = total.copy()

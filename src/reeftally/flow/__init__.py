@@ -18,17 +18,14 @@ from reeftally.flow.inertial import (
     wave_advection_factor,
 )
 from reeftally.flow.orientation import Evidence, Orientation, combine_orientations, orientation
+from reeftally.flow.planar import PlanarFit, RotationChoice, choose_rotation, planar_fit, wave_tilt_moments
 from reeftally.flow.rotation import (
-    PlanarFit,
-    RotationChoice,
     apply_rotation,
     beam_matrix,
     beam_to_instrument,
-    choose_rotation,
     double_rotation,
     instrument_to_earth,
     noise_variance_ratio,
-    planar_fit,
     profiler_beams,
     rotate,
     tilt_stress_error,
@@ -154,6 +151,7 @@ __all__ = [
     "universal_threshold",
     "unwrap",
     "wave_advection_factor",
+    "wave_tilt_moments",
     "wavenumber",
     "waves",
 ]

@@ -185,7 +185,7 @@ def phase_space_pass(
         if kind == 0:
             r1 = x * x / (s0 * s0) + d1 * d1 / (s1 * s1)
             r2 = d1 * d1 / (s1 * s1) + d2 * d2 / (s2 * s2)
-            distance = max(tilted, max(r1, r2))
+            distance = max(tilted, r1, r2)
         else:
             distance = tilted + d1 * d1 / (s1 * s1)
         if distance <= lam2:
@@ -193,7 +193,7 @@ def phase_space_pass(
         size = abs(x)
         if size < protect * s0:
             continue
-        around = max(max(abs(m1), abs(p1)), max(abs(m2), abs(p2)))
+        around = max(abs(m1), abs(p1), abs(m2), abs(p2))
         if size < 0.5 * around:
             continue
         found[i] = True

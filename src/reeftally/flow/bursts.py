@@ -15,12 +15,14 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import ShapeError
+from reeftally.flow._wave_removal import wave_band_of
 from reeftally.flow.despiking import DespikeResult, despike
 from reeftally.flow.inertial import dissipation, friction_velocity_from_dissipation
-from reeftally.flow.rotation import PlanarFit, rotate
+from reeftally.flow.planar import PlanarFit
+from reeftally.flow.rotation import rotate
 from reeftally.flow.screening import Screening, noise_floor, screen
 from reeftally.flow.spectrum import Spectra, spectra
-from reeftally.flow.stress import ReynoldsStress, reynolds_stress, wave_band_of
+from reeftally.flow.stress import reynolds_stress
 from reeftally.flow.surface_waves import waves
 
 __all__ = ["BurstRecord", "PreparedBurst", "burst", "prepare"]
@@ -435,7 +437,12 @@ def burst(
         mean_up=float(mean[2]), tilt=float(np.rad2deg(np.arccos(np.clip(prepared.matrix[2, 2], -1.0, 1.0)))),
         sd_u=float(np.sqrt(variance[0])), sd_v=float(np.sqrt(variance[1])), sd_w=float(np.sqrt(variance[2])),
         turbulent_energy=0.5 * sum(calm), noise_u=noise[0].sd, noise_v=noise[1].sd, noise_w=noise_w,
-        **_stress_fields(stress, ok_stress),
+        uw=stress.uw, vw=stress.vw, uw_random_sd=stress.uw_random_sd, vw_random_sd=stress.vw_random_sd,
+        uw_systematic_sd=stress.uw_systematic_sd, raw_uw=stress.raw_uw, raw_vw=stress.raw_vw,
+        raw_friction_velocity=stress.raw_friction_velocity, stress_method=stress.method,
+        friction_velocity=stress.friction_velocity if ok_stress else _NAN,
+        friction_velocity_random_sd=stress.friction_velocity_random_sd if ok_stress else _NAN,
+        friction_velocity_systematic_sd=stress.friction_velocity_systematic_sd if ok_stress else _NAN,
         dissipation=eps.dissipation if ok_eps else _NAN,
         dissipation_random_sd=eps.random_sd if ok_eps else _NAN,
         dissipation_systematic_sd=eps.systematic_sd if ok_eps else _NAN,
@@ -448,19 +455,6 @@ def burst(
         orbital_sd=float(np.sqrt(in_band[0] + in_band[1])) if band else 0.0,
         significant_wave_height=height_of_waves, peak_wave_period=period, wave_direction=toward,
     )  # fmt: skip
-
-
-def _stress_fields(stress: ReynoldsStress, accepted: bool) -> dict[str, float | str]:
-    """Return the stress part of the record; covariances stay even where u* is refused."""
-    out: dict[str, float | str] = {
-        name: getattr(stress, name)
-        for name in ("uw", "vw", "uw_random_sd", "vw_random_sd", "uw_systematic_sd", "raw_uw", "raw_vw",
-                     "raw_friction_velocity")
-    }  # fmt: skip
-    out["stress_method"] = stress.method
-    for name in ("friction_velocity", "friction_velocity_random_sd", "friction_velocity_systematic_sd"):
-        out[name] = getattr(stress, name) if accepted else _NAN
-    return out
 
 
 def _wave_band(found: Spectra, powers: list[FloatArray]) -> tuple[float, float] | None:

@@ -224,7 +224,7 @@ def despike(
         raise ShapeError(message)
     work = np.array(np.atleast_2d(array), dtype=np.float64)
     n = work.shape[1]
-    missing = ~np.isfinite(work).all(axis=0)
+    missing: npt.NDArray[np.bool_] = np.asarray(~np.isfinite(work).all(axis=0))
     if bad is not None:
         given = np.asarray(bad, dtype=np.bool_)
         if given.shape != (n,):
@@ -247,7 +247,7 @@ def despike(
             threshold=float("nan"), reasons=(reason,),
         )  # fmt: skip
     limit = float(universal_threshold(samples=n)) if threshold is None else float(threshold)
-    half = -1 if high_pass is None else max(int(round(0.5 * high_pass * sample_rate)), 2)
+    half = -1 if high_pass is None else max(round(0.5 * high_pass * sample_rate), 2)
     kind = {"goring2002": 0, "wahl2003": 1, "mori2007": 2}[method]
     robust = method != "goring2002"
     every = missing.copy()

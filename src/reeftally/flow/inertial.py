@@ -411,7 +411,7 @@ def dissipation(
     if f.size < 8:
         return _nothing(("range_too_short",))
     bands, steep = averaged[:3], averaged[3]
-    nu = freedom * count / gusts
+    nu: FloatArray = np.asarray(freedom / gusts * count, dtype=np.float64)
     level, noise, error = _fit_level_and_noise(steep, bands[2], nu)
     coefficient = CROSS * constant * (advection / (2.0 * np.pi)) ** (2.0 / 3.0)
     kolmogorov = (viscosity**3 / (level / coefficient) ** 1.5) ** 0.25

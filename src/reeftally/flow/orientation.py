@@ -103,9 +103,7 @@ def orientation(
         message = f"velocity has shape {array.shape}; it needs (3, n)."
         raise ShapeError(message)
     rows = [array]
-    for value in (pressure, neighbour):
-        if value is not None:
-            rows.append(as_float("reference", value)[None])
+    rows.extend(as_float("reference", x)[None] for x in (pressure, neighbour) if x is not None)
     undecided = Orientation(verdict="undecided", z=0.0, vertical_axis=-1, evidence=())
     if array.shape[1] / sample_rate < 120.0 or not np.isfinite(array).any():
         return undecided

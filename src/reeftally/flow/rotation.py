@@ -1,44 +1,32 @@
 """From beams to instrument axes to earth, and into the flow.
 
-Here:     transform matrix, heading, pitch, roll, declination; double rotation and planar fit
-          (by sector), and the stated rule that chooses between them.
-Not here: finding an upside-down or swapped instrument (`orientation`).
+Here:     transform matrix, heading, pitch, roll, declination; double rotation; rotating a burst.
+Not here: planes of a deployment and the choice of rotation (`planar`); finding an upside-down or
+          swapped instrument (`orientation`).
 Rules:    rotations are never applied on suspicion; velocities (3, n) or (3, ...), component first, time last.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, one_of, require_range
 from reeftally.errors import InputError, ShapeError
+from reeftally.flow._shapes import components
+from reeftally.flow.planar import PlanarFit
 
 __all__ = [
-    "PlanarFit",
-    "RotationChoice",
     "apply_rotation",
     "beam_matrix",
     "beam_to_instrument",
-    "choose_rotation",
     "double_rotation",
     "instrument_to_earth",
     "noise_variance_ratio",
-    "planar_fit",
     "profiler_beams",
     "rotate",
     "tilt_stress_error",
 ]
-
-
-def _components(name: str, velocity: npt.ArrayLike, count: int = 3) -> FloatArray:
-    array = as_float(name, velocity)
-    if array.ndim < 1 or array.shape[0] != count:
-        message = f"{name} has shape {array.shape}; it needs {count} components first."
-        raise ShapeError(message)
-    return array
 
 
 def beam_matrix(*, beam_angle: float, beams: int = 3) -> FloatArray:
@@ -142,7 +130,7 @@ def instrument_to_earth(
     P = [cos p, -sin p sin r, -cos r sin p; 0, cos r, -sin r; sin p, sin r cos p, cos p cos r]
     (makers' note; third row of P from memory).
     """
-    x, y, z = _components("velocity", velocity)
+    x, y, z = components("velocity", velocity)
     require_range("pitch", pitch, -60.0, 60.0, "degree")
     require_range("roll", roll, -60.0, 60.0, "degree")
     hh = np.deg2rad(as_float("heading", heading) + declination - 90.0)
@@ -171,7 +159,7 @@ def profiler_beams(*, beams: npt.ArrayLike, beam_angle: float) -> tuple[FloatArr
         Velocity (3, ...) with u in the plane of beams 1 and 2, and the error velocity (difference
         of the two vertical estimates; var/2 is the noise of one). [m s-1]
     """
-    b1, b2, b3, b4 = _components("beams", beams, 4)
+    b1, b2, b3, b4 = components("beams", beams, 4)
     require_range("beam_angle", beam_angle, 0.5, 89.5, "degree")
     sine, cosine = np.sin(np.deg2rad(beam_angle)), np.cos(np.deg2rad(beam_angle))
     first, second = (b1 + b2) / (2.0 * cosine), (b3 + b4) / (2.0 * cosine)
@@ -185,7 +173,7 @@ def apply_rotation(*, velocity: npt.ArrayLike, matrix: npt.ArrayLike) -> FloatAr
     if turn.shape != (3, 3):
         message = f"matrix has shape {turn.shape}; it needs (3, 3)."
         raise ShapeError(message)
-    return np.asarray(np.tensordot(turn, _components("velocity", velocity), axes=(1, 0)))
+    return np.asarray(np.tensordot(turn, components("velocity", velocity), axes=(1, 0)))
 
 
 def _yaw_pitch(yaw: float, pitch: float) -> FloatArray:
@@ -212,179 +200,10 @@ def double_rotation(*, mean_velocity: npt.ArrayLike) -> tuple[FloatArray, float,
     Wilczak, Oncley and Stage (2001), Boundary-Layer Meteorol. 99, 127-150: the first two rotations.
     The third (v'w' = 0) adds run-to-run error and is not offered.
     """
-    u, v, w = (float(x) for x in _components("mean_velocity", mean_velocity))
+    u, v, w = (float(x) for x in components("mean_velocity", mean_velocity))
     yaw = float(np.arctan2(v, u))
     pitch = float(np.arctan2(w, np.hypot(u, v)))
     return _yaw_pitch(yaw, pitch), float(np.rad2deg(yaw)), float(np.rad2deg(pitch))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanarFit:
-    """Planes of the mean flow, one a direction sector."""
-
-    edges: FloatArray
-    """Directions at which sectors begin, of the flow in instrument axes, from x; shape (s,). [degree]"""
-    coefficients: FloatArray
-    """b0, b1, b2 of w = b0 + b1 u + b2 v; shape (s, 3). [m s-1, 1, 1]"""
-    coefficient_sd: FloatArray
-    """Standard errors of the coefficients; shape (s, 3)."""
-    bursts: npt.NDArray[np.int64]
-    """Bursts used; shape (s,)."""
-    spread: FloatArray
-    """Arc of directions covered (both ways along one line count as one); shape (s,). [degree]"""
-
-    def sector(self, direction: float) -> int:
-        """Return the index of the sector that holds a flow direction. [degree]"""
-        return int((np.searchsorted(self.edges, direction % 360.0, side="right") - 1) % self.edges.size)
-
-    def tilt(self, sector: int = 0) -> tuple[float, float]:
-        """Return the inclination of the plane along x and along y. [degree]"""
-        _, b1, b2 = self.coefficients[sector]
-        return float(np.rad2deg(np.arctan(b1))), float(np.rad2deg(np.arctan(b2)))
-
-    def matrix(self, mean_velocity: npt.ArrayLike) -> tuple[FloatArray, float]:
-        """Return the rotation for one burst, and the offset b0 to take off w first. [m s-1]"""
-        u, v, w = (float(x) for x in _components("mean_velocity", mean_velocity))
-        b0, b1, b2 = (float(x) for x in self.coefficients[self.sector(float(np.rad2deg(np.arctan2(v, u))))])
-        if not np.isfinite(b0):
-            message = "no plane was fitted for this direction sector; use double rotation there."
-            raise InputError(message)
-        normal = np.array([-b1, -b2, 1.0]) / np.sqrt(1.0 + b1 * b1 + b2 * b2)
-        along = np.array([u, v, w - b0])
-        along -= (along @ normal) * normal
-        size = np.sqrt(along @ along)
-        along = along / size if size > 0.0 else np.array([1.0, 0.0, b1]) / np.sqrt(1.0 + b1 * b1)
-        return np.stack([along, np.cross(normal, along), normal]), b0
-
-
-def _direction_spread(direction: FloatArray) -> float:
-    """Smallest arc that holds all directions, opposite ones taken as one. [degree]"""
-    line = np.sort(direction % 180.0)
-    gaps = np.diff(np.append(line, line[0] + 180.0))
-    return float(180.0 - gaps.max())
-
-
-def planar_fit(
-    *, u: npt.ArrayLike, v: npt.ArrayLike, w: npt.ArrayLike, sectors: npt.ArrayLike = (0.0,), fewest: int = 5
-) -> PlanarFit:
-    """Fit w = b0 + b1 u + b2 v to burst means, by sector of the flow's direction.
-
-    Parameters
-    ----------
-    u, v, w : array-like, shape (bursts,)
-        Burst means in instrument axes; NaN are left out. [m s-1]
-    sectors : array-like, shape (s,)
-        Directions at which sectors begin, rising, 0 to below 360; one value means one plane. [degree]
-    fewest : int
-        Sectors with fewer bursts get NaN.
-
-    Returns
-    -------
-    PlanarFit
-
-    Notes
-    -----
-    Wilczak et al. (2001). b0 is an offset of the instrument, not a flow. If all bursts of a sector
-    lie along one line (a reversing tide), the tilt across it is not determined: the coefficients
-    are the shortest that fit, so that the unseen tilt is left at zero.
-    """
-    a, b, c = (as_float(k, x) for k, x in (("u", u), ("v", v), ("w", w)))
-    if not a.shape == b.shape == c.shape or a.ndim != 1:
-        message = f"u {a.shape}, v {b.shape}, w {c.shape} need one dimension and one length."
-        raise ShapeError(message)
-    edges = as_float("sectors", sectors).ravel()
-    if edges.size == 0 or (np.diff(edges) <= 0.0).any() or edges[0] < 0.0 or edges[-1] >= 360.0:
-        message = f"sectors is {edges!r}; it needs rising directions from 0 to below 360 degrees."
-        raise InputError(message)
-    direction = np.rad2deg(np.arctan2(b, a)) % 360.0
-    member = (np.searchsorted(edges, direction, side="right") - 1) % edges.size
-    good = np.isfinite(a + b + c)
-    coefficients = np.full((edges.size, 3), np.nan)
-    errors = np.full((edges.size, 3), np.nan)
-    counts = np.zeros(edges.size, dtype=np.int64)
-    spread = np.zeros(edges.size)
-    for k in range(edges.size):
-        rows = good & (member == k)
-        counts[k] = rows.sum()
-        if counts[k] < max(fewest, 3):
-            continue
-        design = np.stack([np.ones(counts[k]), a[rows], b[rows]], axis=1)
-        scale = np.array([1.0, *np.maximum(np.sqrt(np.mean(design[:, 1:] ** 2)), 1e-12) * np.ones(2)])
-        inverse = np.linalg.pinv(design / scale, rcond=1e-3)
-        coefficients[k] = inverse @ c[rows] / scale
-        left = c[rows] - design @ coefficients[k]
-        variance = float(left @ left) / max(counts[k] - 3, 1)
-        errors[k] = np.sqrt(variance * np.diag(inverse @ inverse.T)) / scale
-        spread[k] = _direction_spread(direction[rows])
-    return PlanarFit(edges=edges, coefficients=coefficients, coefficient_sd=errors, bursts=counts, spread=spread)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RotationChoice:
-    """Which rotation a deployment gets, and why."""
-
-    method: str
-    """``planar`` or ``double``."""
-    reason: str
-    """The rule that decided."""
-    plane: PlanarFit | None
-    """The planes, where ``planar``."""
-
-
-def choose_rotation(
-    *,
-    u: npt.ArrayLike,
-    v: npt.ArrayLike,
-    w: npt.ArrayLike,
-    sectors: npt.ArrayLike = (0.0,),
-    least_spread: float = 90.0,
-    least_bursts: int = 30,
-    least_speed: float = 0.02,
-) -> RotationChoice:
-    """Choose planar fit or double rotation for one deployment by a stated rule.
-
-    Parameters
-    ----------
-    u, v, w : array-like, shape (bursts,)
-        Burst means in instrument axes. [m s-1]
-    sectors : array-like
-        As in `planar_fit`.
-    least_spread : float
-        Planar fit if the directions cover this arc ... [degree]
-    least_bursts : int
-        ... or if there are this many bursts.
-    least_speed : float
-        Slower bursts do not enter the fit: their mean w is noise and offset. [m s-1]
-
-    Returns
-    -------
-    RotationChoice
-        Sectors without enough bursts fall back to one plane for all directions.
-    """
-    a, b, c = as_float("u", u), as_float("v", v), as_float("w", w)
-    usable = np.isfinite(a + b + c) & (np.hypot(a, b) >= least_speed)
-    number = int(usable.sum())
-    if number < 5:
-        reason = f"double rotation: {number} bursts faster than {least_speed:g} m/s, a plane needs 5"
-        return RotationChoice(method="double", reason=reason, plane=None)
-    plane = planar_fit(u=a[usable], v=b[usable], w=c[usable])
-    arc = float(plane.spread[0])
-    if arc < least_spread and number < least_bursts:
-        reason = (
-            f"double rotation: directions cover {arc:.0f} degrees (planar fit from {least_spread:g}) "
-            f"and {number} bursts (planar fit from {least_bursts})"
-        )
-        return RotationChoice(method="double", reason=reason, plane=None)
-    if np.size(sectors) > 1:
-        parts = planar_fit(u=a[usable], v=b[usable], w=c[usable], sectors=sectors, fewest=10)
-        coefficients = np.where(np.isfinite(parts.coefficients), parts.coefficients, plane.coefficients)
-        errors = np.where(np.isfinite(parts.coefficients), parts.coefficient_sd, plane.coefficient_sd)
-        plane = PlanarFit(
-            edges=parts.edges, coefficients=coefficients, coefficient_sd=errors, bursts=parts.bursts,
-            spread=parts.spread,
-        )  # fmt: skip
-    reason = f"planar fit: directions cover {arc:.0f} degrees, {number} bursts"
-    return RotationChoice(method="planar", reason=reason, plane=plane)
 
 
 def rotate(
@@ -407,7 +226,7 @@ def rotate(
         Velocity along, across and up (3, n), and the rotation matrix (3, 3). [m s-1]
     """
     one_of("method", method, ("double", "planar", "none"))
-    array = _components("velocity", velocity)
+    array = components("velocity", velocity)
     if method == "none":
         return array.copy(), np.eye(3)
     whole = np.isfinite(array).all(axis=0)

@@ -130,13 +130,12 @@ def spectra(
     lead = array.shape[:-2]
     cube = array.reshape((-1, array.shape[-2] if array.ndim > 1 else 1, array.shape[-1]))
     bursts, channels, n = cube.shape
-    length = min(fft.next_fast_len(max(int(round(segment * sample_rate)), 1), real=True), n)
-    if length > n - n % 2:
-        length = n - n % 2
+    length = min(fft.next_fast_len(max(round(segment * sample_rate), 1), real=True), n)
+    length = min(length, n - n % 2)
     if length < 16:
         message = f"series has {n} samples; a spectrum needs segments of at least 16."
         raise InputError(message)
-    step = max(int(round(length * (1.0 - overlap))), 1)
+    step = max(round(length * (1.0 - overlap)), 1)
     shape, neighbour, own, lagged = _window(length, step, window)
     ramp = np.arange(length) - 0.5 * (length - 1)
     ramp_norm = float(ramp @ ramp)
@@ -178,7 +177,7 @@ def spectra(
 def band_edges(*, low: float, high: float, per_decade: int = 24) -> FloatArray:
     """Logarithmic band edges from `low` to `high`. [Hz]"""
     require_range("low", low, 1e-9, high, "Hz")
-    bands = max(int(round(per_decade * np.log10(high / low))), 1)
+    bands = max(round(per_decade * float(np.log10(high / low))), 1)
     return np.geomspace(low, high, bands + 1)
 
 

@@ -16,21 +16,28 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, special
 
 from reeftally._checks import FloatArray, as_float, one_of, require_range
 from reeftally.errors import InputError, ShapeError
+from reeftally.flow._wave_removal import (
+    band_starts,
+    band_sums,
+    coherent_residual,
+    covariance_variance,
+    fit_cospectrum,
+    phase_method,
+    smooth_spectrum,
+    transform,
+    transform_references,
+    wave_band_of,
+)
 from reeftally.flow.spectrum import kaimal_cospectrum
 
-__all__ = ["ReynoldsStress", "low_frequency_loss", "reynolds_stress", "trowbridge_1998", "wave_band_of"]
+__all__ = ["ReynoldsStress", "low_frequency_loss", "reynolds_stress", "trowbridge_1998"]
 
 _METHODS = ("auto", "raw", "coherent", "bricker2007", "kirincich2010")
-_WIDTH = 0.02
-"""Width of the bands in which a transfer function is taken as constant. [Hz]"""
 _LOW, _HIGH = 0.04, 0.8
 """Default wave band: swell to short sea on a reef. [Hz]"""
-
-ComplexArray = npt.NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,173 +88,6 @@ class ReynoldsStress:
     """Covariance held in bands at and above each; shape (b,). [m2 s-2]"""
     reasons: tuple[str, ...]
     """Why no friction velocity is given; empty if it is."""
-
-
-def _transform(series: FloatArray, good: npt.NDArray[np.bool_]) -> ComplexArray:
-    """Transforms of the detrended rows, scaled so that sums over frequencies are (co)variances.
-
-    Bad samples are held at the trend and the rest weighs more: the covariance is that of the good ones.
-    """
-    n = series.shape[-1]
-    time = np.arange(n) - 0.5 * (n - 1)
-    weight = good.astype(np.float64)
-    number = weight.sum()
-    clean = np.where(good, series, 0.0)
-    centre = weight @ time / number
-    ramp = (time - centre) * weight
-    mean = clean.sum(axis=-1) / number
-    slope = clean @ ramp / (ramp @ (time - centre))
-    clean -= (mean[:, None] + slope[:, None] * (time - centre)) * weight
-    coefficients = fft.rfft(clean, axis=-1)[:, 1:]
-    if n % 2 == 0:
-        coefficients[:, -1] *= np.sqrt(0.5)
-    return np.asarray(coefficients * np.sqrt(2.0 / (n * number)))
-
-
-def _edges(bins: int, resolution: float) -> npt.NDArray[np.int64]:
-    """Band starts: one bin wide at first, widening to the fixed width, then to an eighth of an octave."""
-    starts = [0]
-    while starts[-1] < bins:
-        here = starts[-1]
-        width = max(min(here // 3, int(round(_WIDTH / resolution))), 1)
-        starts.append(here + max(width, int(here * 0.09)))
-    starts[-1] = bins
-    return np.array(starts, dtype=np.int64)
-
-
-def _band_sums(product: npt.NDArray[np.generic], starts: npt.NDArray[np.int64]) -> npt.NDArray[np.generic]:
-    return np.add.reduceat(product, starts[:-1], axis=-1)
-
-
-def _coherent_residual(
-    signals: ComplexArray, references: ComplexArray, starts: npt.NDArray[np.int64], bands: FloatArray
-) -> tuple[ComplexArray, int]:
-    """Take off the part of `signals` (s, f) coherent with `references` (r, f), band by band.
-
-    Least squares uses up one complex degree of freedom a reference; the residual is scaled so that
-    residual (co)spectra are unbiased. Only bands of the list are touched.
-    """
-    out = signals.copy()
-    count = references.shape[0]
-    for k in bands.astype(int):
-        cut = slice(int(starts[k]), int(starts[k + 1]))
-        number = cut.stop - cut.start
-        if number < 3 * count:
-            continue
-        x, y = references[:, cut], signals[:, cut]
-        normal = x @ x.conj().T
-        size = np.sqrt(np.abs(np.diag(normal)))
-        if not (size > 0.0).all():
-            continue
-        normal = normal / np.outer(size, size)
-        right = (y @ x.conj().T) / size
-        transfer = np.linalg.lstsq(normal.T, right.T, rcond=1e-8)[0].T / size
-        out[:, cut] = (y - transfer @ x) * np.sqrt(number / (number - count))
-    return out, count
-
-
-def _line(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    """Slope and intercept of a weighted straight line."""
-    total = weight.sum()
-    mx, my = float(weight @ x / total), float(weight @ y / total)
-    dx = x - mx
-    slope = float((weight * dx) @ (y - my) / ((weight * dx) @ dx))
-    return slope, my - slope * mx
-
-
-def wave_band_of(*, power: FloatArray, frequency: FloatArray, count: FloatArray) -> tuple[float, float] | None:
-    """Band in which the horizontal spectrum stands above the -5/3-like background; None if it does not.
-
-    The background is a straight line in logarithms, fitted again and again to the bands that stand
-    less than a factor two above it.
-    """
-    inside = (frequency > 0.008) & (frequency < 2.0) & (power > 0.0)
-    if inside.sum() < 8:
-        return None
-    x, y, weight = np.log(frequency[inside]), np.log(power[inside]), count[inside]
-    keep = np.ones(x.size, dtype=np.bool_)
-    fitted = y
-    for _ in range(20):
-        slope, level = _line(x[keep], y[keep], weight[keep])
-        fitted = level + slope * x
-        fresh = y < fitted + np.log(2.0)
-        if fresh.sum() < 5 or (fresh == keep).all():
-            break
-        keep = fresh
-    above = (y > fitted + np.log(2.0)) & (frequency[inside] > 0.03) & (weight >= 3)
-    if not above.any():
-        return None
-    peak = int(np.argmax(np.where(above, y - fitted, -np.inf)))
-    if y[peak] - fitted[peak] < np.log(4.0):
-        return None
-    f = frequency[inside]
-    return float(f[above].min() * 0.85), float(f[above].max() * 1.15)
-
-
-def _background(power: FloatArray, frequency: FloatArray, band: tuple[float, float]) -> FloatArray:
-    """Spectrum under the waves: straight line in logarithms through bins on both sides of the band."""
-    side = ((frequency >= band[0] / 3.0) & (frequency < band[0])) | (
-        (frequency > band[1]) & (frequency <= band[1] * 3.0)
-    )
-    side &= power > 0.0
-    if side.sum() < 4:
-        return np.zeros_like(power)
-    # The mean of the logarithm of a chi-square with 2 degrees of freedom is low by Euler's constant.
-    x, y = np.log(frequency[side]), np.log(power[side]) + np.euler_gamma
-    slope, level = _line(x, y, 1.0 / frequency[side])
-    return np.asarray(np.exp(level + slope * np.log(frequency)))
-
-
-def _phase_method(a: ComplexArray, b: ComplexArray, frequency: FloatArray, band: tuple[float, float]) -> FloatArray:
-    """Wave part of the cospectrum per bin, Bricker and Monismith (2007)."""
-    inside = (frequency >= band[0]) & (frequency <= band[1])
-    power_a, power_b = np.abs(a) ** 2, np.abs(b) ** 2
-    wave_a = np.sqrt(np.maximum(power_a - _background(power_a, frequency, band), 0.0))
-    wave_b = np.sqrt(np.maximum(power_b - _background(power_b, frequency, band), 0.0))
-    cosine = np.cos(np.angle(a) - np.angle(b))
-    return np.where(inside, wave_a * wave_b * cosine, 0.0)
-
-
-def _covariance_variance(power_a: FloatArray, power_b: FloatArray, cross: ComplexArray) -> FloatArray:
-    """Variance of a band's sum of Re(A conj B), from the band's own means (complex normal bins)."""
-    return np.asarray(0.5 * (power_a * power_b + cross.real**2 - cross.imag**2))
-
-
-def _fit_cospectrum(
-    frequency: FloatArray, sums: FloatArray, variance: FloatArray, widths: FloatArray
-) -> tuple[float, float]:
-    """Covariance and its sd by fitting the turbulence cospectrum to bands outside the waves.
-
-    Model (Kirincich, Lentz and Gerbi 2010, after Kaimal et al. 1972, from memory):
-    C(f) = cov (7/(3 pi)) sin(3 pi/7) (1/f0) / (1 + (f/f0)^(7/3)), roll-off f0 scanned.
-    """
-    weight = 1.0 / np.maximum(variance, 1e-30)
-    roll = np.geomspace(0.003, 0.5, 45)[:, None]
-    shape = 7.0 / (3.0 * np.pi) * np.sin(3.0 * np.pi / 7.0) / roll / (1.0 + (frequency / roll) ** (7.0 / 3.0))
-    columns = shape * widths
-    information = (weight * columns**2).sum(axis=1)
-    value = (columns @ (weight * sums)) / information
-    misfit = (weight * (sums - value[:, None] * columns) ** 2).sum(axis=1)
-    best = float(misfit.min())
-    # The roll-off is averaged over by its likelihood, so that not knowing it widens the interval.
-    odds = np.exp(-0.5 * (misfit - best))
-    odds /= odds.sum()
-    mean = float(odds @ value)
-    total = float(odds @ (1.0 / information + (value - mean) ** 2))
-    # A misfit beyond chance means that the shape is not that of this water: widen, never narrow.
-    total *= max(best / max(frequency.size - 2, 1), 1.0)
-    return mean, float(np.sqrt(total))
-
-
-def _smooth(power: FloatArray, frequency: FloatArray, count: FloatArray) -> FloatArray:
-    """Smooth spectrum by a cubic in logarithms, for weights.
-
-    Weights from the bands' own powers would favour bands that happen to be small. The mean logarithm
-    of a mean of m chi-squares is digamma(m) - ln m.
-    """
-    x = np.log(frequency)
-    y = np.log(np.maximum(power, 1e-300)) - special.digamma(count) + np.log(count)
-    return np.asarray(np.exp(np.polyval(np.polyfit(x, y, 3, w=np.sqrt(count)), x)))
 
 
 @lru_cache(maxsize=4096)
@@ -373,7 +213,8 @@ def reynolds_stress(
     if not 0.0 < band[0] < band[1]:
         message = f"wave_band is {wave_band!r}; it needs two rising positive frequencies."
         raise InputError(message)
-    reference_rows = [np.atleast_2d(as_float(k, x)) for k, x in (("pressure", pressure), ("second", second)) if x is not None]  # fmt: skip  # noqa: E501
+    given = (("pressure", pressure), ("second", second))
+    reference_rows = [np.atleast_2d(as_float(k, x)) for k, x in given if x is not None]
     references = np.concatenate(reference_rows) if reference_rows else np.empty((0, n))
     if references.shape[1] != n:
         message = f"the reference has {references.shape[1]} samples and the velocity {n}; they need the same."
@@ -381,7 +222,7 @@ def reynolds_stress(
     if method == "coherent" and references.shape[0] == 0:
         message = "method 'coherent' needs pressure or second."
         raise InputError(message)
-    good = np.isfinite(velocity).all(axis=0)
+    good: npt.NDArray[np.bool_] = np.asarray(np.isfinite(velocity).all(axis=0))
     if n < 256 or n / sample_rate < 60.0:
         return _refused(("too_few_samples",), method, band)
     if good.mean() < 1.0 - most_missing:
@@ -401,16 +242,16 @@ def reynolds_stress(
     elif method == "coherent" and not usable:
         return _refused(("pressure_missing",), method, band)
     resolution = sample_rate / n
-    signals = _transform(velocity, good)
+    signals = transform(velocity, good)
     frequency = resolution * np.arange(1, signals.shape[1] + 1)
-    starts = _edges(frequency.size, resolution)
+    starts = band_starts(frequency.size, resolution)
     count = np.diff(starts).astype(np.float64)
-    middle = _band_sums(frequency, starts).astype(np.float64) / count
-    power = _band_sums(np.abs(signals) ** 2, starts).astype(np.float64) / count
+    middle = band_sums(frequency, starts).astype(np.float64) / count
+    power = band_sums(np.abs(signals) ** 2, starts).astype(np.float64) / count
     uw = signals[0] * signals[2].conj()
     vw = signals[1] * signals[2].conj()
-    raw = np.stack([_band_sums(uw, starts), _band_sums(vw, starts)])
-    raw_variance = count * _covariance_variance(power[0], power[2], raw[0] / count)
+    raw = np.stack([band_sums(uw, starts), band_sums(vw, starts)])
+    raw_variance = count * covariance_variance(power[0], power[2], raw[0] / count)
     raw_uw, raw_vw = float(raw[0].real.sum()), float(raw[1].real.sum())
     raw_sd = float(np.sqrt(raw_variance.sum()))
     if method in {"bricker2007", "kirincich2010"} and wave_band is None:
@@ -422,28 +263,28 @@ def reynolds_stress(
     parts = raw
     powers = power
     if method == "coherent":
-        wave = _transform_references(references[usable], reference_good[usable])
+        wave = transform_references(references[usable], reference_good[usable])
         touched = np.flatnonzero((middle >= band[0]) & (middle <= band[1])).astype(np.float64)
-        residual, _ = _coherent_residual(signals, wave, starts, touched)
-        powers = _band_sums(np.abs(residual) ** 2, starts).astype(np.float64) / count
+        residual, _ = coherent_residual(signals, wave, starts, touched)
+        powers = band_sums(np.abs(residual) ** 2, starts).astype(np.float64) / count
         parts = np.stack([
-            _band_sums(residual[0] * residual[2].conj(), starts),
-            _band_sums(residual[1] * residual[2].conj(), starts),
+            band_sums(residual[0] * residual[2].conj(), starts),
+            band_sums(residual[1] * residual[2].conj(), starts),
         ])  # fmt: skip
     elif method == "bricker2007":
         parts = np.stack([
-            raw[k] - _band_sums(_phase_method(signals[k], signals[2], frequency, band), starts) for k in (0, 1)
+            raw[k] - band_sums(phase_method(signals[k], signals[2], frequency, band), starts) for k in (0, 1)
         ])  # fmt: skip
     variance = np.stack([
-        count * _covariance_variance(powers[k], powers[2], parts[k] / count) for k in (0, 1)
+        count * covariance_variance(powers[k], powers[2], parts[k] / count) for k in (0, 1)
     ])  # fmt: skip
     values = [float(x) for x in parts.real.sum(axis=1)]
     errors = [float(np.sqrt(max(x, 0.0))) for x in variance.sum(axis=1)]
     if method == "kirincich2010":
         outside = ((middle < band[0]) | (middle > band[1])) & (middle < 3.0)
         for k in (0, 1):
-            smooth = [_smooth(powers[i][outside], middle[outside], count[outside]) for i in (k, 2)]
-            values[k], errors[k] = _fit_cospectrum(
+            smooth = [smooth_spectrum(powers[i][outside], middle[outside], count[outside]) for i in (k, 2)]
+            values[k], errors[k] = fit_cospectrum(
                 middle[outside], parts[k].real[outside], 0.5 * count[outside] * smooth[0] * smooth[1],
                 (count * resolution)[outside],
             )  # fmt: skip
@@ -480,11 +321,6 @@ def reynolds_stress(
         cospectrum=density, raw_cospectrum=raw[0].real / (count * resolution),
         ogive=np.cumsum(parts[0].real[::-1])[::-1], reasons=tuple(reasons),
     )  # fmt: skip
-
-
-def _transform_references(references: FloatArray, good: npt.NDArray[np.bool_]) -> ComplexArray:
-    """Transforms of reference rows, each with its own gaps held at its trend."""
-    return np.concatenate([_transform(row[None], ok) for row, ok in zip(references, good, strict=True)])
 
 
 def trowbridge_1998(*, u: npt.ArrayLike, w: npt.ArrayLike, second_u: npt.ArrayLike, second_w: npt.ArrayLike) -> float:

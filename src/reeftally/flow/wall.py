@@ -272,7 +272,8 @@ def law_of_the_wall(
     flat = values.reshape(z.size, -1)
     weight = np.ones_like(flat)
     if speed_sd is not None:
-        sd = np.broadcast_to(as_float("speed_sd", speed_sd).reshape(-1, 1) if np.ndim(speed_sd) == 1 else as_float("speed_sd", speed_sd), flat.shape)  # fmt: skip  # noqa: E501
+        sd = as_float("speed_sd", speed_sd)
+        sd = np.broadcast_to(sd[:, None] if sd.ndim == 1 else sd, flat.shape)
         weight = np.where(sd > 0.0, 1.0 / sd**2, 0.0)
     usable = (z > displacement) & (z >= 1.5 * canopy_height)
     if top is not None:
@@ -305,15 +306,17 @@ def law_of_the_wall(
         half = np.hypot(t * random, 1.96 * systematic)
         relative = t * random / friction
     reason = np.full(flat.shape[1], "", dtype="U16")
-    fastest = np.where(np.isfinite(flat).any(axis=0), np.nanmax(np.where(np.isfinite(flat), flat, -np.inf), axis=0), np.nan)  # fmt: skip  # noqa: E501
+    finite = np.isfinite(flat)
+    fastest = np.where(finite.any(axis=0), np.where(finite, flat, -np.inf).max(axis=0), np.nan)
+    possible = bool(np.isfinite(z).all() and (z > 0.0).all() and np.unique(z).size == z.size)
     rules = (
         ("too_wide", ~(relative <= widest)),
         ("not_logarithmic", ~(r2 >= least_r_squared)),
         ("not_increasing", ~(slope > 0.0)),
         ("slack", ~(fastest >= slowest)),
         ("levels", n < max(fewest_levels, 3)),
-        ("heights", np.full(flat.shape[1], not (np.isfinite(z).all() and (z > 0.0).all() and np.unique(z).size == z.size))),
-    )  # fmt: skip
+        ("heights", np.full(flat.shape[1], not possible)),
+    )
     for code, rows in rules:
         reason[rows] = code
     kept = reason == ""
