@@ -302,6 +302,11 @@ def test_a_missing_book_says_how_to_start_one(tmp_path):
         (("utc_offset_h = 5.0", "utc_offset_h = -5.0"), "Is the sign of longitude_deg right?"),
         (('station = "frame"', 'station = "mast"'), "side by side with the others"),
         (('quantity = "total_alkalinity"', 'quantity = "swell"'), "No step is known to use it"),
+        (("sd = 2.0\n", "sd = 0.0\n"), "0 says that the value is exact"),
+        (
+            ("start = 2031-03-26T18:00:00Z\nend = 2031", "start = 2013-03-26T18:00:00Z\nend = 2013"),
+            "Is the year right?",
+        ),
     ],
 )
 def test_what_is_doubtful_is_told_but_does_not_stop(template, pair, words):
@@ -311,6 +316,110 @@ def test_what_is_doubtful_is_told_but_does_not_stop(template, pair, words):
 
     assert len(doubts) >= 1
     assert words in " ".join(str(doubt) for doubt in doubts)
+
+
+def test_a_certificate_far_from_the_one_before_is_doubtful(template):
+    row = """
+[[calibrations]]
+instrument = "OXY-1"
+serial = "0201"
+quantity = "oxygen"
+date = {}
+gain = {}
+equation = "stern_volmer"
+coefficients = {{ c0 = {} }}
+"""
+    book = parse_book(template + row.format("2030-01-10", 1.0, 0.00412) + row.format("2031-02-10", 1.02, 0.00421))
+    exchanged = parse_book(template + row.format("2030-01-10", 1.0, 0.00412) + row.format("2031-02-10", 1.20, 0.00142))
+
+    assert doubts_of(book) == ()
+    assert [doubt.key for doubt in doubts_of(exchanged)] == [
+        "calibrations[1].gain (OXY-1)",
+        "calibrations[1].coefficients.c0 (OXY-1)",
+    ]
+
+
+EVERYTHING = """
+[[instruments]]
+label = "PRO-N"
+kind = "profiler"
+serial = "0501"
+layout = "velocimeter"
+sample_interval_s = 1
+axes = "up"
+bins = { first_m = 0.05, size_m = 0.02, count = 46 }
+
+[[instruments]]
+label = "FAST-O"
+kind = "fast_oxygen"
+serial = "0601"
+layout = "optode"
+sample_interval_s = 0.125
+response_time_s = 0.45
+response_time_sd_s = 0.05
+salinity_setting = 0.0
+clock = "VEL-A"
+
+[[instruments]]
+label = "MET-1"
+kind = "weather"
+serial = "0701"
+layout = "ctd"
+sample_interval_s = 60.0
+
+[[deployments]]
+instrument = "FAST-O"
+station = "mast"
+start = 2031-03-27T01:00:00+05:00
+end = 2031-04-04T02:00:00Z
+height_above_bed_m = 0.40
+height_sd_m = 0.01
+pitch_deg = 3.2
+roll_deg = -1.8
+offset_downstream_m = 0.03
+offset_cross_m = 0.0
+offset_up_m = 0.0
+offset_direction_deg = 75.0
+velocimeter = "VEL-A"
+
+[[deployments]]
+instrument = "MET-1"
+station = "hut"
+start = 2031-03-26T18:00:00Z
+end = 2031-04-04T02:00:00Z
+height_above_bed_m = 16.4
+height_sd_m = 0.5
+"""
+
+
+def test_everything_the_contract_names_has_its_place(template):
+    text = template + EVERYTHING
+    text = text.replace(
+        "# gross_range = { oxygen = [0.0, 500.0, 50.0, 400.0] }", "gross_range = { oxygen = [0, 500, 50, 400] }"
+    )
+
+    book = parse_book(text)
+
+    assert book.instrument("PRO-N").bins.heights()[[0, -1]] == pytest.approx([0.05, 0.95])
+    assert book.analysis.gross_range == {"oxygen": (0.0, 500.0, 50.0, 400.0)}
+    fast = book.deployments_of("FAST-O")[0]
+    assert fast.start == dt.datetime(2031, 3, 26, 20, tzinfo=dt.UTC)
+    assert (book.axes_of(fast), book.axes_of(book.deployments_of("VEL-A")[0])) == (None, "up")
+    assert book.intercalibration_at("OXY-1", book.mission.start_ns).name == "before"
+    assert book.intercalibration_at("OXY-1", book.mission.end_ns) is None
+    assert book.span_ns() == (book.mission.start_ns, book.mission.end_ns)
+
+
+def test_an_offset_downstream_needs_its_direction(template):
+    error = refusal(template + EVERYTHING.replace("offset_direction_deg = 75.0\n", ""))
+
+    assert "deployments[8].offset_direction_deg (FAST-O) is 'missing'" in str(error)
+
+
+def test_a_profiler_needs_its_bins(template):
+    error = refusal(template + EVERYTHING.replace("bins = {", "# bins = {"))
+
+    assert "instruments[4].bins (PRO-N) is 'missing'" in str(error)
 
 
 def test_layouts_may_ask_for_more_declarations(folder, template):

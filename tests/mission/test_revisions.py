@@ -3,6 +3,7 @@
 import os
 import threading
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -46,6 +47,14 @@ def test_a_row_may_be_named_by_its_label_and_a_key_added_to_it(folder):
 
     assert book.instrument("OXY-1").clock == "VEL-A"
     assert book.station("hut").water_depth_m == 3.0
+
+
+def test_numbers_from_arrays_are_written_as_plain_numbers(folder):
+    edit_book(folder, {"deployments[0].height_above_bed_m": np.float64(0.42), "analysis.block_s": np.int64(600)})
+
+    text = (folder / "mission.toml").read_text()
+    assert "height_above_bed_m = 0.42 " in text
+    assert "block_s = 600" in text
 
 
 def test_none_removes_a_key_or_a_row(folder):
@@ -168,10 +177,8 @@ def test_many_at_once_keep_one_revision_and_leave_no_rubbish(folder):
     for thread in threads:
         thread.join()
 
-    # Two may keep the same text under two numbers if both looked before either wrote; never other text.
-    assert len(numbers) == 8
-    assert {path.read_bytes() for path in (folder / "book").iterdir()} == {(folder / "mission.toml").read_bytes()}
-    assert revisions(folder) == tuple(range(1, len(revisions(folder)) + 1))
+    assert numbers == [1] * 8
+    assert revisions(folder) == (1,)
     assert all(path.suffix == ".toml" and not path.name.startswith(".") for path in (folder / "book").iterdir())
 
 

@@ -101,7 +101,9 @@ def test_a_line_with_too_few_fields_is_told_and_the_rest_loads():
 def test_a_quote_that_is_never_closed_costs_only_its_own_line():
     read = bottles('B2,2031-03-27T05:00:00Z,mast,0.9,,,2,"lost', GOOD, GOOD.replace("B1", "B3"))
 
-    assert [bottle.bottle for bottle in read.records][-2:] == ["B1", "B3"]
+    (problem,) = read.problems
+    assert (problem.line, problem.found) == (2, "a double quote that is never closed")
+    assert [bottle.bottle for bottle in read.records] == ["B1", "B3"]
 
 
 def test_a_note_may_hold_commas_and_go_on_over_lines():

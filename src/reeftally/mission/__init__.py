@@ -55,10 +55,10 @@ from reeftally.mission._rows import (
     Term,
     to_ns,
 )
+from reeftally.mission._table_checks import check_tables
 from reeftally.mission._table_files import (
     TableRead,
     Tables,
-    check_tables,
     parse_table,
     read_table,
     read_tables,

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
+import numpy as np
 import tomlkit
 import tomlkit.items
 from pydantic import BaseModel, ValidationError
@@ -152,6 +153,8 @@ def _plain(value: Any) -> Any:
         return {key: _plain(inner) for key, inner in value.items() if inner is not None}
     if isinstance(value, list | tuple):
         return [_plain(inner) for inner in value]
+    if isinstance(value, np.generic):
+        return value.item()
     return value
 
 
@@ -250,7 +253,7 @@ def _apply(document: Any, path: str, value: Any) -> None:
             del current[last]
     elif hasattr(current.get(last), "trivia") and not isinstance(value, Mapping | list | tuple):
         comment = current[last].trivia
-        item = tomlkit.item(value)
+        item = tomlkit.item(_plain(value))
         item.trivia.comment_ws, item.trivia.comment = comment.comment_ws, comment.comment
         current[last] = item
     else:
@@ -335,9 +338,9 @@ def accept_revision(folder: Path | str) -> int:
     BookErrors
         If the book has problems: such a book is not kept.
     """
-    path = Path(folder) / BOOK_NAME
-    read_book(path)
-    content = path.read_bytes()
+    text = read_text(Path(folder) / BOOK_NAME, BOOK_NAME)
+    parse_book(text)
+    content = text.encode()
     while True:
         newest = current_revision(folder)
         if newest and _revision_path(folder, newest).read_bytes() == content:

@@ -231,6 +231,10 @@ def _other_sections(book: Book, file: str) -> Iterator[BookError]:
         key = f"intercalibrations[{number}]"
         for place, label in enumerate(period.instruments):
             yield from _known(f"{key}.instruments[{place}] ({period.name})", label, labels, "instruments", file)
+            if label in period.instruments[:place]:
+                yield _problem(
+                    f"{key}.instruments[{place}] ({period.name})", label, "each label once", "Remove one.", file
+                )
         yield from _ordered(f"{key} ({period.name})", period.start, period.end, file)
     for number, certificate in enumerate(book.calibrations):
         key = f"calibrations[{number}]"
@@ -299,6 +303,34 @@ def problems_of(book: Book, file: str = "mission.toml") -> tuple[BookError, ...]
     return tuple(all_of())
 
 
+def _certificate_doubts(book: Book, file: str) -> Iterator[BookError]:
+    """Yield certificates that differ by more than 5 % from the one before (digits exchanged?)."""
+    newest: dict[tuple[str, str], int] = {}
+    order = sorted(range(len(book.calibrations)), key=lambda number: book.calibrations[number].date_ns)
+    for number in order:
+        row = book.calibrations[number]
+        before = newest.get((row.instrument, row.quantity))
+        newest[row.instrument, row.quantity] = number
+        if before is None:
+            continue
+        old = book.calibrations[before]
+        pairs = [("gain", old.gain, row.gain)]
+        if old.equation == row.equation:
+            pairs += [
+                (f"coefficients.{name}", (old.coefficients or {}).get(name), value)
+                for name, value in (row.coefficients or {}).items()
+            ]
+        for name, was, is_now in pairs:
+            if was and is_now is not None and abs(is_now - was) > 0.05 * abs(was):
+                yield _problem(
+                    f"calibrations[{number}].{name} ({row.instrument})",
+                    is_now,
+                    f"a value within 5 % of {was:g}, that of calibrations[{before}]",
+                    "Digits exchanged? If the sensor did change so much, its certificate should say why.",
+                    file,
+                )
+
+
 def doubts_of(book: Book, file: str = "mission.toml") -> tuple[BookError, ...]:
     """Return what is possible but doubtful, for `check` to ask about; nothing here stops the work."""
     doubts: list[BookError] = []
@@ -340,6 +372,18 @@ def doubts_of(book: Book, file: str = "mission.toml") -> tuple[BookError, ...]:
                         file,
                     )
                 )
+    doubts += _certificate_doubts(book, file)
+    doubts += [
+        _problem(
+            f"references[{number}].sd ({reference.quantity})",
+            reference.sd,
+            "a standard uncertainty above 0",
+            "0 says that the value is exact.",
+            file,
+        )
+        for number, reference in enumerate(book.references)
+        if reference.sd == 0.0
+    ]
     known = [*CHANNELS, *ACCOUNT_REFERENCES]
     doubts += [
         _problem(

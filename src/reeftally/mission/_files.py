@@ -60,7 +60,7 @@ def write_new(path: Path, content: bytes) -> bool:
         return False
     except OSError:
         # Some media know no hard links. Creating exclusively keeps "never overwrite"; a crash in
-        # between leaves a short file, which `read_revision` reports rather than believes.
+        # between leaves a short file under a number that nobody was told of.
         try:
             with path.open("xb") as stream:
                 stream.write(content)

@@ -1,7 +1,7 @@
 """Reading and writing ``tables/*.csv``, line by line.
 
-Here:     `read_table`, `read_tables`, `write_table`, and the check of tables against the book.
-Not here: what a table holds (`_tables`), keeping its bytes (`intake`).
+Here:     `read_table`, `read_tables`, `write_table`.
+Not here: what a table holds (`_tables`), tables against the book (`_table_checks`), their bytes (`intake`).
 Rules:    a bad line never stops the good ones; every problem names file, line, field, found,
           expected and mend; nothing is repaired silently.
 """
@@ -22,7 +22,6 @@ import numpy as np
 
 from reeftally.errors import IntakeError
 from reeftally.mission._files import write_atomically
-from reeftally.mission._model import Book
 from reeftally.mission._problems import did_you_mean
 from reeftally.mission._rows import to_ns
 from reeftally.mission._tables import (
@@ -40,7 +39,6 @@ from reeftally.mission._tables import (
     Visit,
     fields_of,
 )
-from reeftally.mission.units import CHANNELS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,7 +46,6 @@ if TYPE_CHECKING:
 __all__ = [
     "TableRead",
     "Tables",
-    "check_tables",
     "parse_table",
     "read_table",
     "read_tables",
@@ -280,28 +277,26 @@ def _header(names: Sequence[str], known: Sequence[Field], file: str, line: int) 
     return problems
 
 
-def _lines(text: str) -> Iterator[tuple[int, list[str]]]:
+def _lines(text: str) -> Iterator[tuple[int, list[str] | None]]:
     """Yield number and fields of each line; a quoted field may go on over a few lines.
 
-    A quote that is never closed costs its own line, not the rest of the file.
+    A quote that is never closed costs its own line (None), not the rest of the file.
     """
     lines = re.split(r"\r\n|\n|\r", text)
     place = 0
     while place < len(lines):
-        first, taken, joined = place + 1, 1, lines[place]
-        if joined.count('"') % 2:
-            longer = joined
-            for ahead in range(1, min(_QUOTED_LINES, len(lines) - place)):
-                longer += "\n" + lines[place + ahead]
-                if longer.count('"') % 2 == 0:
-                    if lines[place + ahead].count('"') % 2:
-                        taken, joined = ahead + 1, longer
-                    break
+        taken, joined, closed = 1, lines[place], lines[place].count('"') % 2 == 0
+        while not closed and taken < _QUOTED_LINES and place + taken < len(lines):
+            closed = lines[place + taken].count('"') % 2 == 1
+            joined += "\n" + lines[place + taken]
+            taken += 1
+        if not closed:
+            taken = 1
         try:
-            cells = next(csv.reader([joined]), [])
+            cells = next(csv.reader([joined]), []) if closed else None
         except csv.Error:
-            cells = [joined]  # a field beyond all measure: the number of fields tells
-        yield first, cells
+            cells = None  # a field beyond all measure
+        yield place + 1, cells
         place += taken
 
 
@@ -333,6 +328,17 @@ def parse_table(content: bytes, record: type[RecordT], file: str) -> TableRead[R
     names: list[str] | None = None
     seen: dict[str, int] = {}
     for line, cells in _lines(text):
+        if cells is None:
+            problems.append(
+                IntakeError(
+                    file=file,
+                    line=line,
+                    found="a double quote that is never closed",
+                    expected="quotes in pairs",
+                    mend="Close it at the end of its field.",
+                )
+            )
+            continue
         if not any(cell.strip() for cell in cells):
             continue
         if names is None:
@@ -530,62 +536,6 @@ def table_frame(records: Sequence[Record]) -> pd.DataFrame:
         else:
             columns[field.name] = values
     return pd.DataFrame(columns)
-
-
-def check_tables(book: Book, tables: Tables) -> tuple[IntakeError, ...]:
-    """Return where tables name stations, instruments or heights that the book does not have."""
-    labels = [row.label for row in book.instruments]
-    stations = [row.name for row in book.stations]
-    problems: list[IntakeError] = []
-
-    def add(table: str, record: Record, field: str, found: str, expected: str, mend: str) -> None:
-        problems.append(
-            IntakeError(
-                file=f"tables/{table}.csv",
-                line=record.line or None,
-                field=field,
-                found=found,
-                expected=expected,
-                mend=mend,
-            )
-        )
-
-    def known(table: str, record: Record, field: str, found: str, among: list[str]) -> None:
-        if found not in among:
-            mend = did_you_mean(found, among) or "Add it to the mission book or correct the table."
-            add(table, record, field, repr(found), f"one of {', '.join(among)}", mend)
-
-    numbers = [row.bottle for row in tables.bottles]
-    for bottle in tables.bottles:
-        known("bottles", bottle, "station", bottle.station, stations)
-        if bottle.near is not None:
-            known("bottles", bottle, "near", bottle.near, labels)
-        if bottle.duplicate_of is not None:
-            known("bottles", bottle, "duplicate_of", bottle.duplicate_of, numbers)
-        if bottle.station in stations:
-            depth = book.water_depth_of(bottle.station)
-            if bottle.height_above_bed_m > depth:
-                add(
-                    "bottles",
-                    bottle,
-                    "height_above_bed_m",
-                    f"{bottle.height_above_bed_m:g}",
-                    f"0 to {depth:g} m, the water depth at {bottle.station}",
-                    "Height above the bed, not depth below the surface; metres, not centimetres.",
-                )
-    for visit in tables.visits:
-        for label in visit.instruments:
-            known("visits", visit, "instruments", label, labels)
-    for check in tables.clock_checks:
-        known("clock_checks", check, "instrument", check.instrument, labels)
-    for height in tables.heights:
-        known("heights", height, "instrument", height.instrument, labels)
-    for done in tables.interventions:
-        if done.instrument is not None:
-            known("interventions", done, "instrument", done.instrument, labels)
-    for material in tables.reference_materials:
-        known("reference_materials", material, "quantity", material.quantity, list(CHANNELS))
-    return tuple(problems)
 
 
 _NAMES = tuple(field.name for field in fields(Tables) if field.name != "problems")
