@@ -8,6 +8,7 @@ Rules:    a refusing bit empties the value of the block; a doubting bit does not
 
 from __future__ import annotations
 
+import dataclasses
 import enum
 
 import numpy as np
@@ -20,7 +21,9 @@ __all__ = [
     "KAPPA",
     "REFUSING",
     "SECONDS_PER_HOUR",
+    "FluxEstimate",
     "Reason",
+    "assembled",
     "fill_gaps",
     "reason_texts",
     "refused",
@@ -57,7 +60,7 @@ class Reason(enum.IntFlag):
     STORAGE = 256
     """Storage between the heights outweighs the flux."""
     BAD_INPUT = 512
-    """An input that this block needs is missing."""
+    """An input that this block needs is missing or cannot be."""
     LAG_AT_EDGE = 1024
     """The searched lag lies on the edge of the allowed window (doubt)."""
     LAG_SENSITIVE = 2048
@@ -136,3 +139,64 @@ def fill_gaps(values: FloatArray) -> FloatArray:
         good = ~mask[row]
         flat[row, ~good] = np.interp(index[~good], index[good], flat[row, good]) if good.any() else 0.0
     return filled
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class FluxEstimate:
+    """What every method other than covariance and gradient returns; arrays are one value a period."""
+
+    value: FloatArray
+    """Flux into the water; NaN where refused. [mmol m-2 h-1]"""
+    random_sd: FloatArray
+    """[mmol m-2 h-1]"""
+    systematic_sd: FloatArray
+    """[mmol m-2 h-1]"""
+    budget: dict[str, FloatArray]
+    """Standard uncertainty by cause. [mmol m-2 h-1]"""
+    reason: npt.NDArray[np.int64]
+    """Bits of `Reason`."""
+    hours: FloatArray
+    """Time that the value stands for. [h]"""
+    area: FloatArray
+    """Bed that the value stands for; NaN where the method cannot tell. [m2]"""
+    n: npt.NDArray[np.int64]
+    """Readings used."""
+    parts: dict[str, FloatArray] = dataclasses.field(default_factory=dict)
+    """Terms that add to the value, by name. [mmol m-2 h-1]"""
+
+
+def assembled(
+    *,
+    value: npt.ArrayLike,
+    random: dict[str, npt.ArrayLike],
+    systematic: dict[str, npt.ArrayLike],
+    reason: npt.ArrayLike,
+    hours: npt.ArrayLike,
+    area: npt.ArrayLike = np.nan,
+    n: npt.ArrayLike = 0,
+    parts: dict[str, npt.ArrayLike] | None = None,
+) -> FluxEstimate:
+    """Return a `FluxEstimate` whose parts are summed in quadrature and emptied where refused."""
+    amount = np.asarray(value, dtype=np.float64)
+    code = np.array(np.broadcast_to(np.asarray(reason, dtype=np.int64), amount.shape))
+    code = np.where(~np.isfinite(amount) & ~refused(code), code | int(Reason.BAD_INPUT), code)
+    out = refused(code)
+
+    def empty(given: npt.ArrayLike) -> FloatArray:
+        return np.where(out, np.nan, np.abs(np.broadcast_to(np.asarray(given, dtype=np.float64), amount.shape)))
+
+    causes = {name: empty(part) for name, part in {**random, **systematic}.items()}
+    return FluxEstimate(
+        value=np.where(out, np.nan, amount),
+        random_sd=root_sum_square(*(causes[name] for name in random)) if random else empty(0.0),
+        systematic_sd=root_sum_square(*(causes[name] for name in systematic)) if systematic else empty(0.0),
+        budget=causes,
+        reason=code,
+        hours=np.array(np.broadcast_to(np.asarray(hours, dtype=np.float64), amount.shape)),
+        area=np.array(np.broadcast_to(np.asarray(area, dtype=np.float64), amount.shape)),
+        n=np.array(np.broadcast_to(np.asarray(n, dtype=np.int64), amount.shape)),
+        parts={
+            name: np.array(np.broadcast_to(np.asarray(part, dtype=np.float64), amount.shape))
+            for name, part in (parts or {}).items()
+        },
+    )

@@ -64,9 +64,9 @@ def restored(values: FloatArray, response_time: FloatArray, step: float) -> Floa
     filled = fill_gaps(values)
     slope = np.gradient(filled, step, axis=-1)
     if values.shape[-1] > 4:
-        slope[..., 2:-2] = (
-            8.0 * (filled[..., 3:-1] - filled[..., 1:-3]) - (filled[..., 4:] - filled[..., :-4])
-        ) / (12.0 * step)
+        slope[..., 2:-2] = (8.0 * (filled[..., 3:-1] - filled[..., 1:-3]) - (filled[..., 4:] - filled[..., :-4])) / (
+            12.0 * step
+        )
     return np.where(np.isfinite(values), filled + response_time[..., None] * slope, np.nan)
 
 
@@ -75,9 +75,7 @@ class Correlations:
 
     __slots__ = ("cc", "cross", "cross_n", "max_lag", "ww")
 
-    def __init__(
-        self, cross: FloatArray, cross_n: FloatArray, ww: FloatArray, cc: FloatArray, max_lag: int
-    ) -> None:
+    def __init__(self, cross: FloatArray, cross_n: FloatArray, ww: FloatArray, cc: FloatArray, max_lag: int) -> None:
         self.cross, self.cross_n, self.ww, self.cc, self.max_lag = cross, cross_n, ww, cc, max_lag
 
 
@@ -115,9 +113,7 @@ def at_lag(curve: FloatArray, max_lag: int, lag: FloatArray) -> FloatArray:
     t = position - base
     rows = np.arange(curve.shape[0])
     p0, p1, p2, p3 = (curve[rows, np.clip(base + k, 0, 2 * max_lag)] for k in (-1, 0, 1, 2))
-    value = p1 + 0.5 * t * (
-        p2 - p0 + t * (2.0 * p0 - 5.0 * p1 + 4.0 * p2 - p3 + t * (3.0 * (p1 - p2) + p3 - p0))
-    )
+    value = p1 + 0.5 * t * (p2 - p0 + t * (2.0 * p0 - 5.0 * p1 + 4.0 * p2 - p3 + t * (3.0 * (p1 - p2) + p3 - p0)))
     return np.where(np.isfinite(lag), value, np.nan)
 
 
@@ -159,7 +155,5 @@ def cross_spectrum(w: FloatArray, c: FloatArray) -> npt.NDArray[np.complex128]:
 def log_bins(n: int, per_decade: int) -> npt.NDArray[np.int64]:
     """Return the first index of each logarithmic frequency bin of a transform of `n` samples."""
     top = n // 2
-    edges = np.unique(
-        np.rint(10.0 ** np.arange(0.0, np.log10(max(top, 2)) + 1e-9, 1.0 / per_decade)).astype(np.int64)
-    )
+    edges = np.unique(np.rint(10.0 ** np.arange(0.0, np.log10(max(top, 2)) + 1e-9, 1.0 / per_decade)).astype(np.int64))
     return edges[edges <= top]

@@ -322,9 +322,7 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     random_sd = spectral_factor * _random_error(found, lag * rate, used) * SECONDS_PER_HOUR
 
     quarter = 0.25
-    sides = np.stack(
-        [_samples.at_lag(found.cross, found.max_lag, (lag + side) * rate) for side in (-quarter, quarter)]
-    )
+    sides = np.stack([_samples.at_lag(found.cross, found.max_lag, (lag + side) * rate) for side in (-quarter, quarter)])
     with np.errstate(divide="ignore", invalid="ignore"):
         sensitivity = np.max(np.abs(sides - covariance), axis=0) / np.abs(covariance)
     reason[sensitivity > 0.25] |= Reason.LAG_SENSITIVE
@@ -355,9 +353,7 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     )
     reason[~np.isfinite(total) & (reason & int(~DOUBTING) == 0)] |= Reason.BAD_INPUT
     out = (reason & int(~DOUBTING)) != 0
-    frequency, cospectrum, ogive, share = _cospectra(
-        fluctuation_w, fluctuation_c, lag, spectral_factor, a, s
-    )
+    frequency, cospectrum, ogive, share = _cospectra(fluctuation_w, fluctuation_c, lag, spectral_factor, a, s)
     reach = min(int(round(s.curve * rate)), found.max_lag)
     centre = slice(found.max_lag - reach, found.max_lag + reach + 1)
     return {
@@ -484,9 +480,7 @@ def _random_error(found: _samples.Correlations, lag: FloatArray, used: npt.NDArr
     return np.asarray(np.sqrt(np.maximum(product, 0.0) / np.maximum(used, 1)))
 
 
-def _screen(
-    reason: npt.NDArray[np.int64], sigma_w: FloatArray, a: dict[str, FloatArray], s: _Settings
-) -> None:
+def _screen(reason: npt.NDArray[np.int64], sigma_w: FloatArray, a: dict[str, FloatArray], s: _Settings) -> None:
     reason[a["speed"] < s.speed_floor] |= Reason.SLACK
     reason[a["wake"] > 0.5] |= Reason.WAKE
     reason[~(a["height"] > a["displacement"])] |= Reason.IMPOSSIBLE_HEIGHT
@@ -527,9 +521,7 @@ def _peak(values: FloatArray) -> FloatArray:
 
 def _mean_last(values: FloatArray) -> FloatArray:
     good = np.isfinite(values)
-    return np.asarray(
-        np.where(good, values, 0.0).sum(axis=-1) / np.where(good.any(axis=-1), good.sum(axis=-1), np.nan)
-    )
+    return np.asarray(np.where(good, values, 0.0).sum(axis=-1) / np.where(good.any(axis=-1), good.sum(axis=-1), np.nan))
 
 
 def lagged_covariance(*, w: npt.ArrayLike, concentration: npt.ArrayLike, max_lag: int) -> FloatArray:

@@ -112,17 +112,13 @@ class GradientFlux:
         budget["displacement"] = float(abs((self.budget["displacement"][use] * sign).mean()))
         random = float(np.sqrt(sum(budget[name] ** 2 for name in _RANDOM)))
         systematic = float(np.sqrt(sum(part**2 for name, part in budget.items() if name not in _RANDOM)))
-        return GradientMean(
-            float(self.flux[use].mean()), random, systematic, budget, n, int((asked & ~use).sum())
-        )
+        return GradientMean(float(self.flux[use].mean()), random, systematic, budget, n, int((asked & ~use).sum()))
 
 
 _RANDOM = ("noise", "friction_velocity_random")
 
 
-def stability_term(
-    *, height: npt.ArrayLike, obukhov_length: npt.ArrayLike, beta: float = 5.0
-) -> FloatArray:
+def stability_term(*, height: npt.ArrayLike, obukhov_length: npt.ArrayLike, beta: float = 5.0) -> FloatArray:
     """Return what is added to the logarithm of the profile of a scalar under stratification.
 
     Parameters
@@ -258,9 +254,7 @@ def gradient_flux(
     except ValueError as error:
         message = f"An argument does not fit {sensors} sensors and {blocks} blocks: {error}"
         raise ShapeError(message) from error
-    x = (
-        offset_design(sensors=sensors, time=when) if design is None else as_float("design", design)
-    )
+    x = offset_design(sensors=sensors, time=when) if design is None else as_float("design", design)
     prior, cov = as_float("prior_offset", prior_offset), as_float("prior_covariance", prior_covariance)
     if x.shape[1:] != c.shape or prior.shape != (x.shape[0],) or cov.shape != (x.shape[0],) * 2:
         message = f"design {x.shape}, prior_offset {prior.shape} and prior_covariance {cov.shape} do not fit."
@@ -378,9 +372,7 @@ def _assembled(
     places = int(place.max()) + 1
     height_sensitivity = np.array([(move * z_sd * (place == k)).sum(axis=0) for k in range(places)])
     sensitivity = -np.einsum("st,pst->pt", alpha, x * seen)
-    offset_sd = np.sqrt(
-        np.maximum(np.einsum("pt,pq,qt->t", sensitivity, offsets.covariance, sensitivity), 0.0)
-    )
+    offset_sd = np.sqrt(np.maximum(np.einsum("pt,pq,qt->t", sensitivity, offsets.covariance, sensitivity), 0.0))
     budget = {
         "noise": np.sqrt((alpha**2 * np.where(seen, noise, 0.0) ** 2).sum(axis=0)),
         "friction_velocity_random": np.abs(turbulent) * terms.relative,
@@ -525,9 +517,7 @@ def profile_flux(
         raise InputError(message)
     fit = scipy.stats.linregress(np.log(z), c)
     scale = von_karman * friction_velocity * SECONDS_PER_HOUR
-    return float(-fit.slope * scale), float(
-        scipy.stats.t.ppf(0.5 + 0.5 * level, c.size - 2) * fit.stderr * scale
-    )
+    return float(-fit.slope * scale), float(scipy.stats.t.ppf(0.5 + 0.5 * level, c.size - 2) * fit.stderr * scale)
 
 
 def flux_ratio(

@@ -329,4 +329,3 @@ def _solve(
     likelihood = -0.5 * (misfit + penalty + log_det + (log_left if sign > 0 else 0.0))
     freedom = max(int((np.abs(g) > 0.0).sum() - g.shape[1]) - columns.shape[-1], 1)
     return likelihood, value[:p], inverse[:p, :p], misfit / freedom
-

@@ -54,8 +54,8 @@ def find_plateaus(
     slate_in: npt.ArrayLike | None = None,
     slate_out: npt.ArrayLike | None = None,
     slate_window: float = 360.0,
-    threshold: float = 7.0,
-    slate_threshold: float = 5.0,
+    threshold: float = 12.0,
+    slate_threshold: float = 9.0,
     shortest: float = 30.0,
     longest: float = 900.0,
     arm: float = 20.0,
@@ -112,9 +112,7 @@ def find_plateaus(
     require_range("threshold", threshold, 1.0, 1e6, "")
     count = channels.shape[0]
     tau = np.broadcast_to(as_float("response_time", response_time), (count,))
-    empty = Plateaus(
-        np.empty(0), np.empty(0), np.empty((0, count)), np.empty(0), np.full(count, np.nan)
-    )
+    empty = Plateaus(np.empty(0), np.empty(0), np.empty((0, count)), np.empty(0), np.full(count, np.nan))
     if when.size < 10:
         return empty
     step = float(np.median(np.diff(when)))
@@ -314,7 +312,8 @@ def match_slate(
     start, end : array-like, shape (plateaus,)
         From `find_plateaus`. [s]
     slate_in, slate_out : array-like, shape (entries,)
-        Written times. [s]
+        Written times, in the order in which the visits were made. Where a time steps back by more than
+        twice the window the rows cannot be in that order, and they are sorted by time. [s]
     blank : array-like of bool, shape (entries,)
         Entries at rock or a dead organism, where no plateau is expected; they claim none.
     window : float
@@ -337,7 +336,10 @@ def match_slate(
     entries = require_same_length(slate_in=written_in, slate_out=written_out)
     plateaus = first.size
     bare = np.broadcast_to(np.asarray(blank, dtype=bool), (entries,))
-    order = np.argsort(0.5 * (written_in + written_out), kind="stable")
+    centre = 0.5 * (written_in + written_out)
+    order = np.arange(entries)
+    if entries and (np.maximum.accumulate(centre) - centre > 2.0 * window).any():
+        order = np.argsort(centre, kind="stable")
     rank = np.argsort(first, kind="stable")
     middle = 0.5 * ((first + last)[rank][None, :] - (written_in + written_out)[order][:, None])
     stay = np.abs((last - first)[rank][None, :] - (written_out - written_in)[order][:, None])
@@ -485,9 +487,7 @@ def excurrent_difference(
         value[k], random[k], ambient[k] = fit
         systematic[k] = np.hypot(slope * response_time_sd, fit[0] * gain_sd)
         count[k] = inside.sum()
-    return Differences(
-        value, random, systematic, ambient, np.asarray(last - first >= 5.0 * tau), count, float(growth)
-    )
+    return Differences(value, random, systematic, ambient, np.asarray(last - first >= 5.0 * tau), count, float(growth))
 
 
 def _noise(steps: FloatArray) -> float:

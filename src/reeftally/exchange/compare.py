@@ -1,0 +1,282 @@
+"""Whether two methods agree on the blocks they share, and who is to blame if not.
+
+Here:     bias, slope with errors in both axes, share inside 95 %, suspects, a combination if justified.
+Not here: the methods.
+Rules:    methods that disagree are never averaged; the table says what the disagreement looks like.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.stats
+
+from reeftally._checks import FloatArray, as_float
+from reeftally.errors import ShapeError
+from reeftally.uncertainty import york_line
+
+__all__ = ["Agreement", "Suspect", "agreement", "side_by_side"]
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One possible cause of a disagreement."""
+
+    name: str
+    """Cause, in the words of the checklist."""
+    score: float
+    """Size of the evidence in standard errors."""
+    evidence: str
+    """What was seen, with its number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Comparison of two methods over their common blocks."""
+
+    n: int
+    """Common blocks."""
+    bias: float
+    """Mean of first minus second. [mmol m-2 h-1]"""
+    bias_sd: float
+    """Random and systematic parts together. [mmol m-2 h-1]"""
+    slope: float
+    """First against second, errors in both. [1]"""
+    slope_lower: float
+    """Lower end of its 95 % interval, systematic parts included. [1]"""
+    slope_upper: float
+    """Upper end. [1]"""
+    intercept: float
+    """[mmol m-2 h-1]"""
+    intercept_sd: float
+    """[mmol m-2 h-1]"""
+    share_inside: float
+    """Share of blocks whose difference lies inside its own 95 % interval. [1]"""
+    goodness: float
+    """Chi-square of the line per degree of freedom; near 1 where the stated errors explain the scatter."""
+    agree: bool
+    """Bias, slope and share all pass."""
+    suspects: tuple[Suspect, ...]
+    """Strongest first; empty when nothing stands out."""
+    combined: float
+    """Weighted mean over the common blocks; NaN unless justified. [mmol m-2 h-1]"""
+    combined_random_sd: float
+    """[mmol m-2 h-1]"""
+    combined_systematic_sd: float
+    """[mmol m-2 h-1]"""
+    reason: str
+    """Why there is no comparison or no combined value; empty when there is."""
+
+
+def agreement(
+    *,
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    first_random_sd: npt.ArrayLike,
+    second_random_sd: npt.ArrayLike,
+    first_systematic_sd: npt.ArrayLike = 0.0,
+    second_systematic_sd: npt.ArrayLike = 0.0,
+    shared_systematic_sd: npt.ArrayLike = 0.0,
+    use: npt.ArrayLike = True,
+    correlates: Mapping[str, npt.ArrayLike] | None = None,
+    least_share: float = 0.90,
+    smallest: int = 8,
+) -> Agreement:
+    """Return how far two flux series agree over the blocks that both have.
+
+    Parameters
+    ----------
+    first, second : array-like, shape (t,)
+        Flux of the same blocks; NaN where a method has none. [mmol m-2 h-1]
+    first_random_sd, second_random_sd : array-like, broadcast to (t,)
+        [mmol m-2 h-1]
+    first_systematic_sd, second_systematic_sd : array-like, broadcast to (t,)
+        Fully common to the blocks of each method. [mmol m-2 h-1]
+    shared_systematic_sd : array-like, broadcast to (t,)
+        Part of both systematic terms that the methods share; it cancels in the difference. [mmol m-2 h-1]
+    use : array-like of bool, broadcast to (t,)
+    correlates : mapping of name to array-like, shape (t,), optional
+        Series that a wrong term would follow: ``friction_velocity``, ``storage``, ``wave_height``,
+        ``direction`` (degrees) or any other.
+    least_share : float
+        Smallest share inside 95 % that counts as agreement. [1]
+    smallest : int
+        Fewest common blocks.
+
+    Returns
+    -------
+    Agreement
+
+    Notes
+    -----
+    Line: York et al. (2004), Am. J. Phys. 72, random errors. Systematic parts enter the interval of the
+    slope as relative errors at the mean size of the flux. The suspects follow from the shape of the
+    disagreement (common practice, no source).
+    """
+    a, b = as_float("first", first), as_float("second", second)
+    if a.shape != b.shape or a.ndim != 1:
+        message = f"first {a.shape} and second {b.shape} need one shape (t,)."
+        raise ShapeError(message)
+
+    def series(name: str, given: npt.ArrayLike) -> FloatArray:
+        return np.broadcast_to(as_float(name, given), a.shape)
+
+    a_sd, b_sd = series("first_random_sd", first_random_sd), series("second_random_sd", second_random_sd)
+    shared = series("shared_systematic_sd", shared_systematic_sd)
+    a_sys = np.sqrt(np.maximum(series("first_systematic_sd", first_systematic_sd) ** 2 - shared**2, 0.0))
+    b_sys = np.sqrt(np.maximum(series("second_systematic_sd", second_systematic_sd) ** 2 - shared**2, 0.0))
+    good = np.isfinite(a + b + a_sd + b_sd + a_sys + b_sys) & (a_sd > 0.0) & (b_sd > 0.0)
+    good &= np.broadcast_to(np.asarray(use, dtype=bool), a.shape)
+    n = int(good.sum())
+    if n < smallest:
+        return Agreement(
+            n, *([np.nan] * 9), agree=False, suspects=(), combined=np.nan, combined_random_sd=np.nan,
+            combined_systematic_sd=np.nan, reason=f"only {n} common blocks; {smallest} are needed",
+        )  # fmt: skip
+    index = np.flatnonzero(good)
+    a, b, a_sd, b_sd, a_sys, b_sys, shared = (row[good] for row in (a, b, a_sd, b_sd, a_sys, b_sys, shared))
+    difference = a - b
+    block_sd = np.sqrt(a_sd**2 + b_sd**2 + a_sys**2 + b_sys**2)
+    inside = float((np.abs(difference) <= 1.959964 * block_sd).mean())
+    scatter = np.sqrt(a_sd**2 + b_sd**2)
+    bias, random = float(difference.mean()), float(np.sqrt((scatter**2).sum())) / n
+    bias_sd = float(np.hypot(random, np.hypot(a_sys.mean(), b_sys.mean())))
+    line = york_line(x=b, y=a, x_sd=b_sd, y_sd=a_sd)
+    slope, slope_random = float(line.slope), float(line.slope_sd)
+    stretch = max(1.0, float(line.goodness)) ** 0.5
+    size = max(float(np.sqrt(np.mean(b**2))), 1e-12)
+    relative = np.hypot(a_sys.mean(), b_sys.mean()) / size
+    slope_sd = float(np.hypot(slope_random * stretch, slope * relative))
+    lower, upper = slope - 1.959964 * slope_sd, slope + 1.959964 * slope_sd
+    intercept, intercept_sd = float(line.intercept), float(line.intercept_sd) * stretch
+    agree = abs(bias) <= 1.959964 * bias_sd and lower <= 1.0 <= upper and inside >= least_share
+    suspects = _suspects(
+        difference, a, b, scatter, slope, slope_random * stretch, intercept, intercept_sd, float(line.goodness),
+        {name: as_float(name, given)[index] for name, given in (correlates or {}).items()},
+    )  # fmt: skip
+    combined, combined_random, combined_systematic, reason = np.nan, np.nan, np.nan, ""
+    if agree:
+        combined, combined_random, combined_systematic = _combined(a, b, a_sd, b_sd, a_sys, b_sys, shared)
+    else:
+        reason = "the methods disagree; no combined value"
+    return Agreement(
+        n, bias, bias_sd, slope, lower, upper, intercept, intercept_sd, inside, float(line.goodness), agree,
+        suspects, combined, combined_random, combined_systematic, reason,
+    )  # fmt: skip
+
+
+def _combined(
+    a: FloatArray,
+    b: FloatArray,
+    a_sd: FloatArray,
+    b_sd: FloatArray,
+    a_sys: FloatArray,
+    b_sys: FloatArray,
+    shared: FloatArray,
+) -> tuple[float, float, float]:
+    n = a.size
+    ran_a, ran_b = float((a_sd**2).sum()) / n**2, float((b_sd**2).sum()) / n**2
+    var_a, var_b = ran_a + float(a_sys.mean()) ** 2, ran_b + float(b_sys.mean()) ** 2
+    weight = var_b / (var_a + var_b)
+    random = np.sqrt(weight**2 * ran_a + (1.0 - weight) ** 2 * ran_b)
+    systematic = np.sqrt((weight * a_sys.mean()) ** 2 + ((1.0 - weight) * b_sys.mean()) ** 2 + shared.mean() ** 2)
+    return float(weight * a.mean() + (1.0 - weight) * b.mean()), float(random), float(systematic)
+
+
+def _suspects(
+    difference: FloatArray,
+    a: FloatArray,
+    b: FloatArray,
+    scatter: FloatArray,
+    slope: float,
+    slope_sd: float,
+    intercept: float,
+    intercept_sd: float,
+    goodness: float,
+    correlates: dict[str, FloatArray],
+) -> tuple[Suspect, ...]:
+    found: list[Suspect] = []
+    scaled = (slope - 1.0) / slope_sd if slope_sd > 0.0 else 0.0
+    if abs(scaled) > 1.959964:
+        text = f"slope {slope:.3f} +/- {slope_sd:.3f}: the methods differ by a factor"
+        found += [
+            Suspect(name, abs(scaled), text)
+            for name in ("height", "displacement height", "friction velocity", "gain", "response", "footprint")
+        ]
+    shifted = intercept / intercept_sd if intercept_sd > 0.0 else 0.0
+    if abs(shifted) > 1.959964:
+        text = f"intercept {intercept:.2f} +/- {intercept_sd:.2f} mmol m-2 h-1"
+        found += [Suspect(name, abs(shifted), text) for name in ("offset", "storage")]
+    if goodness > 1.0 + 4.0 * np.sqrt(2.0 / max(difference.size - 2, 1)):
+        text = f"scatter about the line is {np.sqrt(goodness):.2f} times what the random errors say"
+        found.append(Suspect("random errors too small", float(np.sqrt(goodness)), text))
+    residual = (a - intercept - slope * b) / np.sqrt(scatter**2)
+    names = {"friction_velocity": "offset", "storage": "storage", "wave_height": "lag in waves"}
+    for name, series in correlates.items():
+        good = np.isfinite(series)
+        if good.sum() < 8:
+            continue
+        if name == "direction":
+            found += _direction(residual[good], series[good])
+            continue
+        if not np.ptp(series[good]) > 0.0:
+            continue
+        # A wrong offset shows as a difference that follows the friction velocity, so the difference
+        # itself is tested there, the residual of the line elsewhere.
+        target = difference / scatter if name == "friction_velocity" else residual
+        rho = float(scipy.stats.spearmanr(target[good], series[good]).statistic)
+        score = abs(rho) * np.sqrt(good.sum() - 1.0)
+        if score > 3.0:
+            text = f"the difference follows {name.replace('_', ' ')} (rank correlation {rho:.2f})"
+            found.append(Suspect(names.get(name, name.replace("_", " ")), float(score), text))
+    return tuple(sorted(found, key=lambda suspect: -suspect.score))
+
+
+def _direction(residual: FloatArray, direction: FloatArray) -> list[Suspect]:
+    angle = np.deg2rad(direction)
+    x = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
+    if np.linalg.matrix_rank(x) < 3:
+        x = x[:, :2] if np.ptp(np.cos(angle)) > np.ptp(np.sin(angle)) else x[:, [0, 2]]
+    if np.linalg.matrix_rank(x) < x.shape[1]:
+        return []
+    answer, *_ = np.linalg.lstsq(x, residual, rcond=None)
+    left = residual - x @ answer
+    variance = float(left @ left) / max(residual.size - x.shape[1], 1)
+    cov = np.linalg.inv(x.T @ x)[1:, 1:] * variance
+    power = float(answer[1:] @ np.linalg.solve(cov, answer[1:]))
+    chance = float(scipy.stats.chi2.sf(power, x.shape[1] - 1))
+    if chance > 0.0027:
+        return []
+    text = f"the difference depends on flow direction (probability of chance {chance:.1g})"
+    return [Suspect(name, power**0.5, text) for name in ("footprint by direction", "wake", "lag")]
+
+
+def side_by_side(*, first: npt.ArrayLike, second: npt.ArrayLike) -> Mapping[str, float]:
+    """Return the pair statistics of Bland and Altman (1986) for second minus first.
+
+    Parameters
+    ----------
+    first, second : array-like, shape (n,)
+        Synchronised, response-matched readings. [any]
+
+    Returns
+    -------
+    mapping
+        ``bias``, ``sd`` (n - 1), ``rmsd``, ``lower`` and ``upper`` limits of agreement
+        (bias -/+ 1.96 sd), ``n``.
+    """
+    difference = as_float("second", second) - as_float("first", first)
+    difference = difference[np.isfinite(difference)]
+    bias = float(difference.mean()) if difference.size else np.nan
+    sd = float(difference.std(ddof=1)) if difference.size > 1 else np.nan
+    return {
+        "bias": bias,
+        "sd": sd,
+        "rmsd": float(np.sqrt(np.mean(difference**2))) if difference.size else np.nan,
+        "lower": bias - 1.96 * sd,
+        "upper": bias + 1.96 * sd,
+        "n": float(difference.size),
+    }
