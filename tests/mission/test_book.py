@@ -208,6 +208,12 @@ REFUSED = [
         ["user span (last two) inside the sensor span", "four numbers of oxygen"],
     ),
     ("a clock nobody has", ('axes = "up" ', 'clock = "HUB" '), "instruments[0].clock (VEL-A)", ["one of instruments"]),
+    (
+        "a mistyped year",
+        ("start = 2031-03-25T20:00:00Z", "start = 0031-03-25T20:00:00Z"),
+        "mission.start",
+        ["a year from 1901 to 2199"],
+    ),
     ("infinity", ("pq = 1.05", "pq = inf"), "analysis.pq", ["finite"]),
     ("no metres at all", ("water_depth_m = 6.4", "water_depth_m = 0.0"), "site.water_depth_m", ["more than 0"]),
 ]
@@ -629,7 +635,7 @@ def books(draw):
             "pq": draw(st.floats(0.5, 2.0)),
             "gross_range": draw(optional(st.just({"oxygen": [0.0, 500.0, 50.0, 400.0]}))),
         },
-    }  # fmt: skip
+    }
     return Book.model_validate(data)
 
 

@@ -32,11 +32,25 @@ def test_an_entry_is_one_line_with_every_key_of_the_contract(tmp_path):
 
     (line,) = log.path.read_text().splitlines()
     assert json.loads(line) == {
-        "id": "E0001", "time": "2031-04-01T12:00:00Z", "by": "lead", "kind": "accept", "subject": "",
-        "finding": "clock-CTD-1", "why": "zone", "before": None, "after": None,
-        "correction": {"type": "clock_shift", "instrument": "CTD-1", "start": None, "end": None, "seconds": 3600.0,
-                       "per_day": 0.0, "sd_s": 0.5},
-    }  # fmt: skip
+        "id": "E0001",
+        "time": "2031-04-01T12:00:00Z",
+        "by": "lead",
+        "kind": "accept",
+        "subject": "",
+        "finding": "clock-CTD-1",
+        "why": "zone",
+        "before": None,
+        "after": None,
+        "correction": {
+            "type": "clock_shift",
+            "instrument": "CTD-1",
+            "start": None,
+            "end": None,
+            "seconds": 3600.0,
+            "per_day": 0.0,
+            "sd_s": 0.5,
+        },
+    }
 
 
 def test_reading_a_log_that_is_not_there_gives_nothing_and_makes_nothing(tmp_path):

@@ -90,9 +90,18 @@ def test_a_new_row_stands_before_the_comment_that_leads_to_the_next_section(fold
 
 
 def test_a_section_that_was_not_there_is_made(folder):
-    book = edit_book(folder, {"store.segments_url": "s3://a-bucket/ob-31", "calibrations[+]": {
-        "instrument": "OXY-1", "serial": "0201", "quantity": "oxygen", "date": read_book(folder).mission.start,
-    }})  # fmt: skip
+    book = edit_book(
+        folder,
+        {
+            "store.segments_url": "s3://a-bucket/ob-31",
+            "calibrations[+]": {
+                "instrument": "OXY-1",
+                "serial": "0201",
+                "quantity": "oxygen",
+                "date": read_book(folder).mission.start,
+            },
+        },
+    )
 
     assert book.store.segments_url == "s3://a-bucket/ob-31"
     assert len(book.calibrations) == 1

@@ -67,6 +67,8 @@ DAMAGED = [
     ("B2,2031-03-27T05:00:00Z,mast,0.9,2004.1,,2,", "dic_sd", "nothing", "standard uncertainty of dic"),
     ("B2,2031-03-27T05:00:00Z,mast,0.9,,,7,", "flag", "7", "one of 2, 3, 4, 6, 9"),
     ("B2,2031-03-27T05:00:00Z,mast,0.9,,,2.5,", "flag", "2.5", "a whole number"),
+    ("B2,2031-03-27T05:00:00Z,mast,1_0,,,2,", "height_above_bed_m", "'1_0'", "a number"),
+    ("B2,0031-03-27T05:00:00Z,mast,0.9,,,2,", "time", "'0031-03-27T05:00:00Z'", "a year from 1901 to 2199"),
     ("B1,2031-03-27T06:00:00Z,mast,0.9,,,2,", "bottle", "'B1', as in line 2", "give it its own number"),
 ]
 

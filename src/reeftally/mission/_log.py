@@ -30,16 +30,12 @@ from pydantic import (
 from reeftally.errors import BookError
 from reeftally.mission._files import sync_folder
 from reeftally.mission._problems import BookErrors, Refusal, from_validation
-from reeftally.mission._rows import Tup, to_ns
+from reeftally.mission._rows import Tup, to_ns, to_utc
 
 if os.name == "posix":
     import fcntl
 
 __all__ = ["AxisFlip", "ClockShift", "Correction", "Exclude", "Log", "LogEntry", "SwapStreams"]
-
-
-def _to_utc(value: dt.datetime) -> dt.datetime:
-    return value.astimezone(dt.UTC)
 
 
 def _parse(value: Any) -> Any:
@@ -51,7 +47,7 @@ def _show(value: dt.datetime) -> str:
 
 
 Time = Annotated[
-    AwareDatetime, BeforeValidator(_parse), AfterValidator(_to_utc), PlainSerializer(_show, when_used="json")
+    AwareDatetime, BeforeValidator(_parse), AfterValidator(to_utc), PlainSerializer(_show, when_used="json")
 ]
 
 

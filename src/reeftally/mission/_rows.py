@@ -18,6 +18,8 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, 
 from reeftally.mission._problems import Refusal
 
 __all__ = [
+    "FIRST_YEAR",
+    "LAST_YEAR",
     "Analysis",
     "Bins",
     "Calibration",
@@ -38,7 +40,11 @@ __all__ = [
     "Tup",
     "at_least",
     "to_ns",
+    "to_utc",
 ]
+
+FIRST_YEAR, LAST_YEAR = 1900, 2200
+"""Years of times lie between these, both left out; int64 nanoseconds reach further."""
 
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _MICROSECOND = dt.timedelta(microseconds=1)
@@ -59,7 +65,10 @@ def _midnight(value: Any) -> Any:
     return value
 
 
-def _to_utc(value: dt.datetime) -> dt.datetime:
+def to_utc(value: dt.datetime) -> dt.datetime:
+    """Return an aware time in UTC; refuse years that no instrument of ours can have seen."""
+    if not FIRST_YEAR < value.year < LAST_YEAR:
+        raise Refusal(wanted=f"a year from {FIRST_YEAR + 1} to {LAST_YEAR - 1}", mend="Mistyped?", found=str(value))
     return value.astimezone(dt.UTC)
 
 
@@ -92,8 +101,8 @@ def at_least(count: int, what: str) -> Callable[[tuple[Any, ...]], tuple[Any, ..
 
 _T = TypeVar("_T")
 Tup = Annotated[tuple[_T, ...], BeforeValidator(_list_to_tuple)]
-Time = Annotated[AwareDatetime, AfterValidator(_to_utc)]
-DayOrTime = Annotated[AwareDatetime, BeforeValidator(_midnight), AfterValidator(_to_utc)]
+Time = Annotated[AwareDatetime, AfterValidator(to_utc)]
+DayOrTime = Annotated[AwareDatetime, BeforeValidator(_midnight), AfterValidator(to_utc)]
 Name = Annotated[str, AfterValidator(_name)]
 Label = Annotated[str, AfterValidator(_slug)]
 Positive = Annotated[float, Field(gt=0.0)]

@@ -23,7 +23,7 @@ import numpy as np
 from reeftally.errors import IntakeError
 from reeftally.mission._files import write_atomically
 from reeftally.mission._problems import did_you_mean
-from reeftally.mission._rows import to_ns
+from reeftally.mission._rows import FIRST_YEAR, LAST_YEAR, to_ns
 from reeftally.mission._tables import (
     TABLES,
     Bottle,
@@ -56,6 +56,9 @@ __all__ = [
 
 _QUOTED_LINES = 20
 """A field in quotes goes on over at most so many lines."""
+
+# Plain ASCII numbers only: Python would also take 1_000 and digits of other scripts.
+_NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$", re.ASCII)
 
 RecordT = TypeVar("RecordT", bound=Record)
 
@@ -101,17 +104,19 @@ def table_header(name: str) -> str:
 
 
 def _number(field: Field, text: str) -> float:
-    try:
+    if _NUMBER.match(text):
         value = float(text)
-    except ValueError:
+    elif text.lower().lstrip("+-") in {"nan", "inf", "infinity"}:
+        raise _Bad(found=repr(text), expected="a number", mend="Leave the field empty instead.")
+    else:
         mend = "Leave the field empty where nothing was measured."
         if "," in text:
             mend = f"Decimal comma? Write {text.replace(',', '.')}."
         elif any(sign.isdigit() for sign in text):
             mend = "Write the number alone; the unit is fixed by the column."
-        raise _Bad(found=repr(text), expected="a number", mend=mend) from None
+        raise _Bad(found=repr(text), expected="a number", mend=mend)
     if not math.isfinite(value):
-        raise _Bad(found=repr(text), expected="a number", mend="Leave the field empty instead.")
+        raise _Bad(found=repr(text), expected="a number", mend="It is beyond all measure.")
     if not field.low <= value <= field.high:
         raise _Bad(found=text, expected=_range(field), mend=_mend_range(field, value))
     return value
@@ -161,6 +166,8 @@ def _instant(text: str) -> int:
         raise _Bad(
             found=repr(text), expected=f"a time with its offset from UTC, such as {example}", mend="Add Z or +05:00."
         )
+    if not FIRST_YEAR < time.year < LAST_YEAR:
+        raise _Bad(found=repr(text), expected=f"a year from {FIRST_YEAR + 1} to {LAST_YEAR - 1}", mend="Mistyped?")
     return to_ns(time)
 
 
