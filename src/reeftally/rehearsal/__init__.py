@@ -4,3 +4,10 @@ Here:     the reef, its water and flow, the instruments with their errors, the t
 Not here: any analysis; no other room but `cli` may look here.
 Rules:    same seed, same bytes.
 """
+
+from __future__ import annotations
+
+from reeftally.rehearsal.rehearse import rehearse
+from reeftally.rehearsal.truth import Truth, read_truth
+
+__all__ = ["Truth", "read_truth", "rehearse"]

@@ -1,0 +1,91 @@
+"""Raw files of one instrument, cut by the day of their stamps.
+
+Here:     `RawFiles`.
+Not here: the looks of a row (`layouts`, `textout`).
+Rules:    rows are written in the order given; a file is named by label and date of its first stamp.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+import numpy.typing as npt
+
+from reeftally._checks import FloatArray
+from reeftally.rehearsal.layouts import FileLayout
+from reeftally.rehearsal.textout import format_rows
+
+__all__ = ["RawFiles"]
+
+_DAY_NS = 86_400_000_000_000
+
+
+class RawFiles:
+    """Writes one instrument's rows into ``inbox/LABEL_YYYYMMDD.ext`` (and ``_HH`` for shorter files).
+
+    Parameters
+    ----------
+    folder : Path
+        The inbox.
+    layout : FileLayout
+        How the files look.
+    label, serial : str
+        The instrument.
+    hours : int
+        Length of a file; it divides 24.
+    """
+
+    def __init__(self, folder: Path, layout: FileLayout, label: str, serial: str, *, hours: int = 24) -> None:
+        self._folder, self._layout, self._label, self._serial = folder, layout, label, serial
+        self._hours = hours
+        self._open: IO[bytes] | None = None
+        self._key: int | None = None
+        self._seen: set[str] = set()
+        self.rows = 0
+
+    def __enter__(self) -> RawFiles:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._open is not None:
+            self._open.close()
+
+    def _switch(self, key: int) -> None:
+        if self._open is not None:
+            self._open.close()
+        first_ns = key * self._hours * 3_600_000_000_000
+        text = str(np.datetime64(first_ns, "ns").astype("datetime64[h]")).replace("-", "")
+        date, hour = text.split("T")
+        stem = f"{self._label}_{date}" + (f"_{hour}" if self._hours != 24 else "")
+        name = f"{stem}.{self._layout.extension}"
+        fresh = name not in self._seen
+        self._seen.add(name)
+        self._open = (self._folder / name).open("wb" if fresh else "ab")
+        if fresh:
+            self._open.write(self._layout.head(self._label, self._serial))
+        self._key = key
+
+    def write(self, stamps_ns: npt.NDArray[np.int64], columns: Mapping[str, FloatArray] | FloatArray) -> None:
+        """Write rows; columns in canonical units, by quantity, or as an array in the layout's order."""
+        if stamps_ns.size == 0:
+            return
+        layout = self._layout
+        if isinstance(columns, np.ndarray):
+            values = np.array(columns, dtype=np.float64)
+            for index, column in enumerate(layout.columns):
+                if column.factor != 1.0:
+                    values[:, index] *= column.factor
+        else:
+            values = np.column_stack([columns[c.quantity] * c.factor for c in layout.columns])
+        decimals = tuple(column.decimals for column in layout.columns)
+        keys = stamps_ns // (self._hours * 3_600_000_000_000)
+        edges = [0, *(np.flatnonzero(np.diff(keys)) + 1).tolist(), stamps_ns.size]
+        for a, b in zip(edges[:-1], edges[1:], strict=True):
+            if self._key != int(keys[a]) or self._open is None:
+                self._switch(int(keys[a]))
+            assert self._open is not None
+            self._open.write(format_rows(stamps_ns[a:b], values[a:b], decimals, layout.dialect))
+        self.rows += int(stamps_ns.size)
