@@ -2,7 +2,8 @@
 
 Here:     matching, inside or not, relative error, counts.
 Not here: making either of them. Only `rehearse --grade` calls this; no other part reads the truth.
-Rules:    truth and estimate meet only when quantity, subject, period and (for dated periods) start and end agree.
+Rules:    truth and estimate meet only when quantity, subject, period, unit and (for dated periods) start and end
+          agree, and the method where the truth names one.
 """
 
 from __future__ import annotations
@@ -84,6 +85,7 @@ def grade(mission: Path, *, run: str | None = None) -> Grade:
             if _same_time(t.get("start"), row["start"])
             and _same_time(t.get("end"), row["end"])
             and t.get("method", row["method"]) == row["method"]
+            and str(t.get("unit", "")).strip() == str(row["unit"]).strip()
         ]
         if not matches:
             lonely += 1

@@ -125,6 +125,24 @@ def _sources(
     return found
 
 
+def _highest(context: Context, grid: Grid, sources: list[SeriesSource]) -> list[SeriesSource]:
+    """Keep in each block the sensors nearest the surface: the water's state is that above the bed's own layer.
+
+    Sensors within a fifth of the highest one's height count as equally high.
+    """
+    if not sources:
+        return sources
+    heights = np.stack([context.book.height_at(source.label, grid.mids) for source in sources])
+    present = np.stack([np.isfinite(source.values) for source in sources])
+    heights = np.where(present, heights, np.nan)
+    with np.errstate(invalid="ignore"):
+        top = np.max(np.where(np.isfinite(heights), heights, -np.inf), axis=0)
+        low = ~(heights >= 0.8 * top)
+    for source, drop in zip(sources, low, strict=True):
+        source.values = np.where(drop, np.nan, source.values)
+    return [source for source in sources if np.isfinite(source.values).any()]
+
+
 def _alkalinity_correction(context: Context) -> tuple[float, float]:
     """Return what to add to bottle alkalinities, from reference materials, and its standard uncertainty."""
     rows = [row for row in context.tables.reference_materials if row.quantity == "total_alkalinity"]
@@ -200,7 +218,7 @@ def build_water(
     correction = _alkalinity_correction(context)
     reef = {"bed", "ambient"}
     sources = {
-        quantity: _sources(context, slow, offsets.get(quantity), quantity, reef)
+        quantity: _highest(context, grid, _sources(context, slow, offsets.get(quantity), quantity, reef))
         for quantity in ("temperature", "salinity", "ph_total", "oxygen")
     }
     notes: dict[str, str] = {}
