@@ -98,6 +98,9 @@ def carbon_from_ph_and_oxygen(
     quotient = as_float("pq", pq)
     require_range("pq", quotient, 0.3, 3.0, "")
     bottom = 0.5 * a + b
+    dph_random, dph_common = as_float("ph_random_sd", ph_random_sd), as_float("ph_systematic_sd", ph_systematic_sd)
+    do2_random = as_float("oxygen_random_sd", oxygen_random_sd)
+    do2_common, quotient_sd = as_float("oxygen_systematic_sd", oxygen_systematic_sd), as_float("pq_sd", pq_sd)
     with np.errstate(divide="ignore", invalid="ignore"):
         amplification = 1.0 / bottom
         alkalinity = (dph + a * do2 / quotient) * amplification
@@ -106,13 +109,13 @@ def carbon_from_ph_and_oxygen(
         per_pq = -a * do2 / quotient**2 * amplification
         dic_per_oxygen = -1.0 / quotient + 0.5 * per_oxygen
         dic_per_pq = do2 / quotient**2 + 0.5 * per_pq
-    random = root_sum_square(amplification * ph_random_sd, per_oxygen * oxygen_random_sd)
-    systematic = root_sum_square(amplification * ph_systematic_sd, per_oxygen * oxygen_systematic_sd, per_pq * pq_sd)
-    dic_random = root_sum_square(0.5 * amplification * ph_random_sd, dic_per_oxygen * oxygen_random_sd)
+    random = root_sum_square(amplification * dph_random, per_oxygen * do2_random)
+    systematic = root_sum_square(amplification * dph_common, per_oxygen * do2_common, per_pq * quotient_sd)
+    dic_random = root_sum_square(0.5 * amplification * dph_random, dic_per_oxygen * do2_random)
     dic_systematic = root_sum_square(
-        0.5 * amplification * ph_systematic_sd, dic_per_oxygen * oxygen_systematic_sd, dic_per_pq * pq_sd
+        0.5 * amplification * dph_common, dic_per_oxygen * do2_common, dic_per_pq * quotient_sd
     )
-    total_ph = root_sum_square(ph_random_sd, ph_systematic_sd)
+    total_ph = root_sum_square(dph_random, dph_common)
     total = root_sum_square(random, systematic)
     ill = (total_ph > ph_sd_limit) | ~(bottom > 0.0)
     reason = np.where(np.broadcast_to(ill, alkalinity.shape), int(Reason.ILL_CONDITIONED), 0)
@@ -161,7 +164,9 @@ def dic_from_ph(
     with np.errstate(divide="ignore", invalid="ignore"):
         value = (as_float("ph_difference", ph_difference) - b * as_float("dTA", alkalinity_difference)) / a
         random = np.abs(as_float("ph_random_sd", ph_random_sd) / a)
-        systematic = root_sum_square(ph_systematic_sd / a, b / a * as_float("alkalinity_sd", alkalinity_sd))
+        systematic = root_sum_square(
+            as_float("ph_systematic_sd", ph_systematic_sd) / a, b / a * as_float("alkalinity_sd", alkalinity_sd)
+        )
     return np.asarray(value), np.asarray(np.broadcast_to(random, value.shape)), systematic
 
 

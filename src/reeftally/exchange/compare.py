@@ -132,10 +132,7 @@ def agreement(
     good &= np.broadcast_to(np.asarray(use, dtype=bool), a.shape)
     n = int(good.sum())
     if n < smallest:
-        return Agreement(
-            n, *([np.nan] * 9), agree=False, suspects=(), combined=np.nan, combined_random_sd=np.nan,
-            combined_systematic_sd=np.nan, reason=f"only {n} common blocks; {smallest} are needed",
-        )  # fmt: skip
+        return _nothing(n, f"only {n} common blocks; {smallest} are needed")
     index = np.flatnonzero(good)
     a, b, a_sd, b_sd, a_sys, b_sys, shared = (row[good] for row in (a, b, a_sd, b_sd, a_sys, b_sys, shared))
     difference = a - b
@@ -165,6 +162,14 @@ def agreement(
     return Agreement(
         n, bias, bias_sd, slope, lower, upper, intercept, intercept_sd, inside, float(line.goodness), agree,
         suspects, combined, combined_random, combined_systematic, reason,
+    )  # fmt: skip
+
+
+def _nothing(n: int, reason: str) -> Agreement:
+    nan = float("nan")
+    return Agreement(
+        n, nan, nan, nan, nan, nan, nan, nan, nan, nan, agree=False, suspects=(), combined=nan,
+        combined_random_sd=nan, combined_systematic_sd=nan, reason=reason,
     )  # fmt: skip
 
 

@@ -20,16 +20,9 @@ from reeftally.errors import ShapeError
 from reeftally.exchange import _samples
 from reeftally.exchange._common import DOUBTING, SECONDS_PER_HOUR, Reason
 from reeftally.exchange.lag import geometric_lag
+from reeftally.exchange.sampling import flux_retained, mean_last, random_error, stationarity
 
-__all__ = [
-    "CovarianceFlux",
-    "eddy_covariance",
-    "finkelstein_sims",
-    "flux_retained",
-    "lagged_covariance",
-    "response_transfer",
-    "stationarity",
-]
+__all__ = ["CovarianceFlux", "eddy_covariance"]
 
 _CHUNK_VALUES = 600_000
 """Samples transformed at once; keeps the work arrays below about 100 MB."""
@@ -302,10 +295,7 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
 
     max_lag = min(int(np.ceil(s.error_lags * rate)), n - 2)
     found = _samples.correlations(fluctuation_w, fluctuation_c, max_lag)
-    if fluctuation_c is raw_c:
-        raw = found.cross
-    else:
-        raw = _samples.correlations(fluctuation_w, raw_c, max_lag).cross
+    raw = found.cross if fluctuation_c is raw_c else _samples.correlations(fluctuation_w, raw_c, max_lag).cross
     travel = geometric_lag(separation_along=a["separation"], speed=a["speed"]) + a["excess"]
     shifts_response = s.response in {"gain", "none"}
     expected = travel + (tau if shifts_response else 0.0)
@@ -319,7 +309,7 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     factor, corrected = _response_corrected(covariance, bare, fluctuation_w, fluctuation_c, lag, tau, a, s)
     spectral_factor = np.where(covariance != 0.0, corrected / np.where(covariance != 0.0, covariance, 1.0), 1.0)
     turbulent = corrected * SECONDS_PER_HOUR
-    random_sd = spectral_factor * _random_error(found, lag * rate, used) * SECONDS_PER_HOUR
+    random_sd = spectral_factor * random_error(found, lag * rate, used) * SECONDS_PER_HOUR
 
     quarter = 0.25
     sides = np.stack([_samples.at_lag(found.cross, found.max_lag, (lag + side) * rate) for side in (-quarter, quarter)])
@@ -331,7 +321,7 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     shift = np.rint(np.nan_to_num(lag) * rate).astype(np.int64)
     parts = _samples.sub_covariances(fluctuation_w, fluctuation_c, shift, s.sub_blocks)
     measure = stationarity(sub_covariances=parts, whole_covariance=covariance)
-    gap = np.abs(_mean_last(parts) - covariance) * SECONDS_PER_HOUR * spectral_factor
+    gap = np.abs(mean_last(parts) - covariance) * SECONDS_PER_HOUR * spectral_factor
     beyond = gap > 2.0 * random_sd
     reason[(measure > 0.3) & (measure <= 1.0) & beyond] |= Reason.PARTLY_UNSTEADY
     reason[(measure > 1.0) & beyond] |= Reason.UNSTEADY
@@ -354,7 +344,7 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     reason[~np.isfinite(total) & (reason & int(~DOUBTING) == 0)] |= Reason.BAD_INPUT
     out = (reason & int(~DOUBTING)) != 0
     frequency, cospectrum, ogive, share = _cospectra(fluctuation_w, fluctuation_c, lag, spectral_factor, a, s)
-    reach = min(int(round(s.curve * rate)), found.max_lag)
+    reach = min(round(s.curve * rate), found.max_lag)
     centre = slice(found.max_lag - reach, found.max_lag + reach + 1)
     return {
         "flux": np.where(out, np.nan, total),
@@ -467,19 +457,6 @@ def _response_slope(
     return lag_slope
 
 
-def _random_error(found: _samples.Correlations, lag: FloatArray, used: npt.NDArray[np.intp]) -> FloatArray:
-    m = found.max_lag
-    shift = np.rint(np.nan_to_num(lag)).astype(int)
-    reach = m - int(np.abs(shift).max(initial=0))
-    product = (found.ww * found.cc).sum(axis=1)
-    if reach > 0:
-        rows = np.arange(found.cross.shape[0])[:, None]
-        p = np.arange(-reach, reach + 1)[None, :]
-        later = found.cross_n[rows, m + shift[:, None] + p]
-        product = product + (later * later[:, ::-1]).sum(axis=1)
-    return np.asarray(np.sqrt(np.maximum(product, 0.0) / np.maximum(used, 1)))
-
-
 def _screen(reason: npt.NDArray[np.int64], sigma_w: FloatArray, a: dict[str, FloatArray], s: _Settings) -> None:
     reason[a["speed"] < s.speed_floor] |= Reason.SLACK
     reason[a["wake"] > 0.5] |= Reason.WAKE
@@ -517,134 +494,3 @@ def _sd(values: FloatArray) -> FloatArray:
 
 def _peak(values: FloatArray) -> FloatArray:
     return np.asarray(np.abs(np.where(np.isfinite(values), values, 0.0)).max(axis=1))
-
-
-def _mean_last(values: FloatArray) -> FloatArray:
-    good = np.isfinite(values)
-    return np.asarray(np.where(good, values, 0.0).sum(axis=-1) / np.where(good.any(axis=-1), good.sum(axis=-1), np.nan))
-
-
-def lagged_covariance(*, w: npt.ArrayLike, concentration: npt.ArrayLike, max_lag: int) -> FloatArray:
-    """Return covariances for lags -max_lag to max_lag samples; positive: the concentration is later.
-
-    Parameters
-    ----------
-    w, concentration : array-like, shape (..., n)
-        Samples; block means are removed. [m s-1, mmol m-3]
-    max_lag : int
-        Largest lag, below n - 1. [samples]
-
-    Returns
-    -------
-    float64 array, shape (..., 2 max_lag + 1)
-        Each lag divided by its number of pairs. [mmol m-2 s-1]
-    """
-    a, b = np.broadcast_arrays(as_float("w", w), as_float("concentration", concentration))
-    require_range("max_lag", max_lag, 0, a.shape[-1] - 2, "samples")
-    flat_a, flat_b = a.reshape(-1, a.shape[-1]), b.reshape(-1, a.shape[-1])
-    found = _samples.correlations(
-        _samples.detrended(flat_a, "block", 0), _samples.detrended(flat_b, "block", 0), max_lag
-    )
-    return found.cross.reshape(*a.shape[:-1], 2 * max_lag + 1)
-
-
-def finkelstein_sims(*, w: npt.ArrayLike, concentration: npt.ArrayLike, max_lag: int) -> FloatArray:
-    """Return the random standard error of the covariance at lag zero.
-
-    Parameters
-    ----------
-    w, concentration : array-like, shape (..., n)
-        Samples; block means are removed. [m s-1, mmol m-3]
-    max_lag : int
-        Lags summed. [samples]
-
-    Returns
-    -------
-    float64 array, shape (...)
-        [mmol m-2 s-1]
-
-    Notes
-    -----
-    Finkelstein and Sims (2001), J. Geophys. Res. 106(D4), the sum of products of auto- and
-    cross-covariances over all lags; by Fourier transform, so the cost grows as n log n.
-    """
-    a, b = np.broadcast_arrays(as_float("w", w), as_float("concentration", concentration))
-    flat_a, flat_b = a.reshape(-1, a.shape[-1]), b.reshape(-1, a.shape[-1])
-    found = _samples.correlations(
-        _samples.detrended(flat_a, "block", 0), _samples.detrended(flat_b, "block", 0), max_lag
-    )
-    used = (np.isfinite(flat_a) & np.isfinite(flat_b)).sum(axis=1)
-    return _random_error(found, np.zeros(flat_a.shape[0]), used).reshape(a.shape[:-1])
-
-
-def stationarity(*, sub_covariances: npt.ArrayLike, whole_covariance: npt.ArrayLike) -> FloatArray:
-    """Return the stationarity measure of Foken and Wichura (1996).
-
-    Parameters
-    ----------
-    sub_covariances : array-like, shape (..., parts)
-        Covariances of the parts. [any]
-    whole_covariance : array-like, shape (...)
-        Covariance of the whole. [same]
-
-    Returns
-    -------
-    float64 array, shape (...)
-        ``|mean(parts) - whole| / |whole|``: below 0.3 good, to 1.0 usable in sums. [1]
-    """
-    parts, whole = as_float("sub_covariances", sub_covariances), as_float("whole_covariance", whole_covariance)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.abs(_mean_last(parts) - whole) / np.abs(whole))
-
-
-def flux_retained(
-    *,
-    response_time: npt.ArrayLike,
-    height: npt.ArrayLike,
-    speed: npt.ArrayLike,
-    peak_frequency: float = 0.085,
-) -> FloatArray:
-    """Return the share of the flux that a slow sensor keeps without lag removal.
-
-    Parameters
-    ----------
-    response_time, height, speed : array-like
-        First-order response [s], height above the displacement plane [m], speed [m s-1].
-    peak_frequency : float
-        Normalised frequency of the cospectral peak, neutral. [1]
-
-    Returns
-    -------
-    float64 array
-        [1]
-
-    Notes
-    -----
-    Horst (1997), Boundary-Layer Meteorol. 82: ``1/(1 + (2 pi n_m tau U/z)^(7/8))`` (from memory).
-    """
-    number = (
-        2.0
-        * np.pi
-        * peak_frequency
-        * as_float("response_time", response_time)
-        * as_float("speed", speed)
-        / as_float("height", height)
-    )
-    return np.asarray(1.0 / (1.0 + number ** (7.0 / 8.0)))
-
-
-def response_transfer(
-    *, response_time: npt.ArrayLike, frequency: npt.ArrayLike
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return gain [1], phase lag [rad], equivalent time lag [s] and in-phase transfer [1] of a sensor.
-
-    Parameters
-    ----------
-    response_time, frequency : array-like
-        First-order response time [s] and frequency, above zero [Hz].
-    """
-    turn = 2.0 * np.pi * as_float("frequency", frequency)
-    angle = turn * as_float("response_time", response_time)
-    in_phase = 1.0 / (1.0 + angle**2)
-    phase = np.arctan(angle)
-    return np.sqrt(in_phase), phase, phase / turn, in_phase

@@ -74,7 +74,7 @@ def slope_window(
 
 def _halving(size: int) -> list[int]:
     """Return lengths from the whole downward in steps of a twentieth."""
-    return sorted({int(round(size * k / 20.0)) for k in range(1, 21)}, reverse=True)
+    return sorted({round(size * k / 20.0) for k in range(1, 21)}, reverse=True)
 
 
 def _straight(t: FloatArray, c: FloatArray) -> bool:

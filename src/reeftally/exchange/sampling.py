@@ -1,0 +1,200 @@
+"""Statistics of one block of covariance: lags, random error, stationarity, response.
+
+Here:     lagged covariances, the random error of Finkelstein and Sims, the stationarity measure, what a
+          slow sensor loses.
+Not here: the flux itself (`covariance`).
+Rules:    as in `_samples`: samples on the last axis, NaN at gaps, positive lag when the concentration is
+          later.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from reeftally._checks import FloatArray, as_float, require_range
+from reeftally.exchange import _samples
+
+__all__ = [
+    "finkelstein_sims",
+    "flux_retained",
+    "lagged_covariance",
+    "lenschow_bound",
+    "mean_last",
+    "random_error",
+    "response_transfer",
+    "stationarity",
+]
+
+
+def random_error(found: _samples.Correlations, lag: FloatArray, used: npt.NDArray[np.intp]) -> FloatArray:
+    """Return the Finkelstein and Sims error of covariances already computed, at `lag` [samples]."""
+    m = found.max_lag
+    shift = np.rint(np.nan_to_num(lag)).astype(int)
+    reach = m - int(np.abs(shift).max(initial=0))
+    product = (found.ww * found.cc).sum(axis=1)
+    if reach > 0:
+        rows = np.arange(found.cross.shape[0])[:, None]
+        p = np.arange(-reach, reach + 1)[None, :]
+        later = found.cross_n[rows, m + shift[:, None] + p]
+        product = product + (later * later[:, ::-1]).sum(axis=1)
+    return np.asarray(np.sqrt(np.maximum(product, 0.0) / np.maximum(used, 1)))
+
+
+def mean_last(values: FloatArray) -> FloatArray:
+    """Return the mean of the finite members along the last axis, NaN where there are none."""
+    good = np.isfinite(values)
+    return np.asarray(np.where(good, values, 0.0).sum(axis=-1) / np.where(good.any(axis=-1), good.sum(axis=-1), np.nan))
+
+
+def lagged_covariance(*, w: npt.ArrayLike, concentration: npt.ArrayLike, max_lag: int) -> FloatArray:
+    """Return covariances for lags -max_lag to max_lag samples; positive: the concentration is later.
+
+    Parameters
+    ----------
+    w, concentration : array-like, shape (..., n)
+        Samples; block means are removed. [m s-1, mmol m-3]
+    max_lag : int
+        Largest lag, below n - 1. [samples]
+
+    Returns
+    -------
+    float64 array, shape (..., 2 max_lag + 1)
+        Each lag divided by its number of pairs. [mmol m-2 s-1]
+    """
+    a, b = np.broadcast_arrays(as_float("w", w), as_float("concentration", concentration))
+    require_range("max_lag", max_lag, 0, a.shape[-1] - 2, "samples")
+    flat_a, flat_b = a.reshape(-1, a.shape[-1]), b.reshape(-1, a.shape[-1])
+    found = _samples.correlations(
+        _samples.detrended(flat_a, "block", 0), _samples.detrended(flat_b, "block", 0), max_lag
+    )
+    return found.cross.reshape(*a.shape[:-1], 2 * max_lag + 1)
+
+
+def finkelstein_sims(*, w: npt.ArrayLike, concentration: npt.ArrayLike, max_lag: int) -> FloatArray:
+    """Return the random standard error of the covariance at lag zero.
+
+    Parameters
+    ----------
+    w, concentration : array-like, shape (..., n)
+        Samples; block means are removed. [m s-1, mmol m-3]
+    max_lag : int
+        Lags summed. [samples]
+
+    Returns
+    -------
+    float64 array, shape (...)
+        [mmol m-2 s-1]
+
+    Notes
+    -----
+    Finkelstein and Sims (2001), J. Geophys. Res. 106(D4), the sum of products of auto- and
+    cross-covariances over all lags; by Fourier transform, so the cost grows as n log n.
+    """
+    a, b = np.broadcast_arrays(as_float("w", w), as_float("concentration", concentration))
+    flat_a, flat_b = a.reshape(-1, a.shape[-1]), b.reshape(-1, a.shape[-1])
+    found = _samples.correlations(
+        _samples.detrended(flat_a, "block", 0), _samples.detrended(flat_b, "block", 0), max_lag
+    )
+    used = (np.isfinite(flat_a) & np.isfinite(flat_b)).sum(axis=1)
+    return random_error(found, np.zeros(flat_a.shape[0]), used).reshape(a.shape[:-1])
+
+
+def stationarity(*, sub_covariances: npt.ArrayLike, whole_covariance: npt.ArrayLike) -> FloatArray:
+    """Return the stationarity measure of Foken and Wichura (1996).
+
+    Parameters
+    ----------
+    sub_covariances : array-like, shape (..., parts)
+        Covariances of the parts. [any]
+    whole_covariance : array-like, shape (...)
+        Covariance of the whole. [same]
+
+    Returns
+    -------
+    float64 array, shape (...)
+        ``|mean(parts) - whole| / |whole|``: below 0.3 good, to 1.0 usable in sums. [1]
+    """
+    parts, whole = as_float("sub_covariances", sub_covariances), as_float("whole_covariance", whole_covariance)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.abs(mean_last(parts) - whole) / np.abs(whole))
+
+
+def flux_retained(
+    *,
+    response_time: npt.ArrayLike,
+    height: npt.ArrayLike,
+    speed: npt.ArrayLike,
+    peak_frequency: float = 0.085,
+) -> FloatArray:
+    """Return the share of the flux that a slow sensor keeps without lag removal.
+
+    Parameters
+    ----------
+    response_time, height, speed : array-like
+        First-order response [s], height above the displacement plane [m], speed [m s-1].
+    peak_frequency : float
+        Normalised frequency of the cospectral peak, neutral. [1]
+
+    Returns
+    -------
+    float64 array
+        [1]
+
+    Notes
+    -----
+    Horst (1997), Boundary-Layer Meteorol. 82: ``1/(1 + (2 pi n_m tau U/z)^(7/8))`` (from memory).
+    """
+    number = (
+        2.0
+        * np.pi
+        * peak_frequency
+        * as_float("response_time", response_time)
+        * as_float("speed", speed)
+        / as_float("height", height)
+    )
+    return np.asarray(1.0 / (1.0 + number ** (7.0 / 8.0)))
+
+
+def response_transfer(
+    *, response_time: npt.ArrayLike, frequency: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return gain [1], phase lag [rad], equivalent time lag [s] and in-phase transfer [1] of a sensor.
+
+    Parameters
+    ----------
+    response_time, frequency : array-like
+        First-order response time [s] and frequency, above zero [Hz].
+    """
+    turn = 2.0 * np.pi * as_float("frequency", frequency)
+    angle = turn * as_float("response_time", response_time)
+    in_phase = 1.0 / (1.0 + angle**2)
+    phase = np.arctan(angle)
+    return np.sqrt(in_phase), phase, phase / turn, in_phase
+
+
+def lenschow_bound(
+    *, sigma_w: npt.ArrayLike, sigma_c: npt.ArrayLike, integral_time: npt.ArrayLike, duration: npt.ArrayLike
+) -> FloatArray:
+    """Return the upper bound of the random error of a covariance from integral time scales alone.
+
+    Parameters
+    ----------
+    sigma_w, sigma_c : array-like
+        Standard deviations. [m s-1, mmol m-3]
+    integral_time : array-like
+        The smaller of the two integral time scales. [s]
+    duration : array-like
+        Of the block. [s]
+
+    Returns
+    -------
+    float64 array
+        ``2 sw sc sqrt(tau/T)``. [mmol m-2 s-1]
+
+    Notes
+    -----
+    Lenschow, Mann and Kristensen (1994), JTECH 11 (inequality from memory).
+    """
+    share = as_float("integral_time", integral_time) / as_float("duration", duration)
+    return np.asarray(2.0 * as_float("sigma_w", sigma_w) * as_float("sigma_c", sigma_c) * np.sqrt(share))
