@@ -39,8 +39,8 @@ __all__ = [
 _CONCENTRATION: Final[Range] = (0.0, 10000.0, "µmol kg-1")
 _SALINITY: Final[Range] = (0.0, 50.0, "")
 
-# Lee et al. 2006, Geophys. Res. Lett. 33, L19605, Table 1 (coefficients from memory; the form was read in the
-# abstract, the limits of validity as quoted by others): a, b, c of S - 35; temperature offset; d, e of t - offset.
+# Lee et al. 2006, Geophys. Res. Lett. 33, L19605, Table 1 (the form was read in the abstract, coefficients and
+# limits of validity as quoted alike by several others): a, b, c of S - 35; temperature offset; d, e of t - offset.
 _LEE: Final = {
     "subtropics": (2305.0, 58.66, 2.32, 20.0, -1.41, 0.040),
     "equatorial_pacific": (2294.0, 64.88, 0.39, 29.0, -4.52, -0.232),
@@ -86,7 +86,8 @@ def lee2006(
     region : str
         One of `LEE2006_REGIONS`; most reefs lie in "subtropics" (30 S to 30 N).
     longitude : array-like, optional
-        Longitude, 0 to 360; required for "north_pacific" only. [degrees east]
+        Longitude, 0 to 360; required for "north_pacific" only. Users of the relation disagree on whether it
+        counts east or west; east makes the western side higher in alkalinity. [degrees east]
 
     Returns
     -------
