@@ -4,3 +4,10 @@ Here:     from bytes to rows in canonical units, one clear message for each thin
 Not here: judging the values (`quality`), correcting them (`calibration`).
 Rules:    raw bytes first; one bad file never stops the others; repeating is harmless.
 """
+
+from __future__ import annotations
+
+from reeftally.intake._report import FileReport, IntakeReport
+from reeftally.intake._take import rebuild, take_in
+
+__all__ = ["FileReport", "IntakeReport", "rebuild", "take_in"]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from reeftally.store._columns import Columns, dtype_of
 from reeftally.store._flags import FlagRuns
 from reeftally.store._merge import AppendResult, Difference
+from reeftally.store._segments import sync_folder
 from reeftally.store._store import Store, StreamInfo, open_store
 from reeftally.store._writer import Writer
 
@@ -23,4 +24,5 @@ __all__ = [
     "Writer",
     "dtype_of",
     "open_store",
+    "sync_folder",
 ]

@@ -144,6 +144,8 @@ class Writer:
             return held
         low, high = int(times[0]), int(times[-1]) + 1
         for piece in self._rows.get(stream, []):
+            if piece[TIME][0] >= high or piece[TIME][-1] < low:
+                continue
             found = rows_at(piece, times)
             if found is not None:
                 held.append(found)
@@ -180,7 +182,13 @@ class Writer:
 
     def record_raw(self, key: str, record: Mapping[str, Any]) -> None:
         """Remember `record` (anything JSON) about a raw file, in the same commit as its rows."""
-        self._records[key] = json.dumps(record, ensure_ascii=False, sort_keys=True)
+        text = json.dumps(record, ensure_ascii=False, sort_keys=True)
+        row = self._connection.execute("SELECT record FROM raw_records WHERE key = ?", (key,)).fetchone()
+        if row is not None and row[0] == text:
+            # Saying the same again is no change, so a repeated intake makes no new snapshot.
+            self._records.pop(key, None)
+        else:
+            self._records[key] = text
 
     def set_flags(
         self,

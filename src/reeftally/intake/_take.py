@@ -1,0 +1,621 @@
+"""Taking files in: the order of work, from the inbox to the store.
+
+Here:     which files, raw copies ahead of parsing, repeats, growth, archives, tables, the inbox, rebuilding.
+Not here: reading lines (`_load` and what it uses).
+Rules:    raw bytes first; one bad file never stops the others; repeating is harmless; a file leaves the
+          inbox only when its bytes are in `raw/`, its rows in the store, and nobody has it open for writing.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from reeftally.errors import BookError, IntakeError, StoreError
+from reeftally.intake import _archives
+from reeftally.intake._blocks import BLOCK_BYTES, read_head
+from reeftally.intake._load import Job, Memory, load_file
+from reeftally.intake._match import bind_instrument, match_layout
+from reeftally.intake._raw import RawEntry, RawFiles, RawPut
+from reeftally.intake._report import FileReport, IntakeReport, iso
+from reeftally.intake._tables import TABLES, place_table
+from reeftally.mission import Book, Layout, read_book, read_layout, to_ns
+from reeftally.store import Store, Writer, open_store
+
+__all__ = ["rebuild", "take_in"]
+
+Progress = Callable[[int, int, int], None]
+
+_DAY_NS = 86_400_000_000_000
+_MARGIN_DAYS = 400
+_SETTLED_NS = 60_000_000_000
+_PASSING = (".part", ".tmp", ".crdownload", ".filepart", ".swp")
+_DEEPEST = 3
+_DONE = {"loaded", "partly", "empty"}
+
+
+def take_in(
+    folder: str | Path,
+    files: Sequence[str | Path] | None = None,
+    *,
+    progress: Progress | None = None,
+    now_ns: int,
+    wait_s: float = 0.0,
+    block_bytes: int = BLOCK_BYTES,
+    commit_rows: int | None = None,
+) -> IntakeReport:
+    """Take files into a mission: raw copies first, then rows.
+
+    Parameters
+    ----------
+    folder : path
+        Mission folder.
+    files : sequence of paths, optional
+        Files or folders; default everything in `inbox/`, and `tables/`.
+    progress : callable, optional
+        Called with bytes done, bytes in all, and rows new so far.
+    now_ns : int
+        Time of this intake, for the index only; it dates no data. [ns since 1970 UTC]
+    wait_s : float
+        How long to wait for another writer. [s]
+    block_bytes : int
+        Raw bytes decoded at a time. [bytes]
+    commit_rows : int, optional
+        Rows of one commit; default a fortieth of what there is to do, from 131,072 to 1,048,576.
+
+    Returns
+    -------
+    IntakeReport
+        One report a file, with its messages.
+
+    Raises
+    ------
+    StoreError
+        If the disk has no room, or the store cannot be written; `StoreLockedError` if another writes.
+    """
+    folder = Path(folder)
+    settings = _settings(folder)
+    with open_store(folder, write=True, segments_url=settings.segments_url, wait_s=wait_s) as store:
+        raw = RawFiles(folder)
+        raw.sweep()
+        sources = list(_sources(folder, files))
+        total = sum(path.stat().st_size for path in sources if path.exists())
+        work = _Work(folder, settings, store, raw, now_ns, total, progress, block_bytes)
+        work.commit_rows = commit_rows or min(max(total // 50 // 40, 131_072), 1_048_576)
+        work.take(sources)
+        work.report.snapshot = store.snapshot()
+        return work.report
+
+
+def rebuild(
+    folder: str | Path,
+    *,
+    progress: Progress | None = None,
+    now_ns: int,
+    wait_s: float = 0.0,
+    block_bytes: int = BLOCK_BYTES,
+) -> IntakeReport:
+    """Make `observations/` anew from `raw/` and `layouts/`, in the order in which files first came.
+
+    Readers keep reading the old observations until the new ones take their place in one step. If the
+    rebuild is interrupted, the old ones stay.
+
+    Parameters
+    ----------
+    folder, progress, now_ns, wait_s, block_bytes
+        As for `take_in`.
+    """
+    folder = Path(folder)
+    settings = _settings(folder)
+    with open_store(folder, write=True, segments_url=settings.segments_url, wait_s=wait_s) as store:
+        raw = RawFiles(folder)
+        raw.sweep()
+        seen: dict[str, RawEntry] = {}
+        for entry in raw.entries:
+            seen.setdefault(entry.hash, entry)
+        total = sum(entry.size for entry in seen.values())
+        fresh = store.begin_rebuild()
+        try:
+            work = _Work(folder, settings, fresh, raw, now_ns, total, progress, block_bytes)
+            work.commit_rows = min(max(total // 50 // 40, 131_072), 1_048_576)
+            for digest in raw.unnamed():
+                work.report.notes.append(f"raw/{digest[:2]}/{digest} has no name in the index and was left out.")
+            work.rebuild(list(seen.values()))
+        except BaseException:
+            fresh.close()
+            raise
+        store.finish_rebuild(fresh)
+        work.report.snapshot = store.snapshot()
+        return work.report
+
+
+# -- what the mission says -------------------------------------------------------------------------
+
+
+@dataclass
+class _Settings:
+    book: Book | None
+    layouts: dict[str, Layout]
+    layout_hashes: dict[str, str]
+    segments_url: str | None
+    window_ns: tuple[int, int]
+    window_text: str
+    messages: list[IntakeError]
+
+
+def _settings(folder: Path) -> _Settings:
+    messages: list[IntakeError] = []
+    book: Book | None = None
+    if (folder / "mission.toml").exists():
+        try:
+            book = read_book(folder)
+        except BookError as error:
+            messages.append(_of_book(error, "mission.toml", "Labels and serial numbers were not checked."))
+    layouts: dict[str, Layout] = {}
+    hashes: dict[str, str] = {}
+    for path in sorted((folder / "layouts").glob("*.toml")):
+        try:
+            layout = read_layout(path)
+        except BookError as error:
+            messages.append(_of_book(error, f"layouts/{path.name}", "Files of this layout were left alone."))
+        else:
+            layouts[layout.name] = layout
+            hashes[layout.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+    url = None
+    low, high = 631_152_000_000_000_000, 7_258_118_400_000_000_000
+    text = "a stamp from 1990 to 2200"
+    if book is not None:
+        url = book.store.segments_url if book.store is not None else None
+        low = to_ns(book.mission.start) - _MARGIN_DAYS * _DAY_NS
+        high = to_ns(book.mission.end) + _MARGIN_DAYS * _DAY_NS
+        text = f"a stamp within {_MARGIN_DAYS} days of the mission, {iso(low)} to {iso(high)}"
+    return _Settings(book, layouts, hashes, url, (low, high), text, messages)
+
+
+def _of_book(error: BookError, file: str, mend: str) -> IntakeError:
+    return IntakeError(file=file, found=str(error), expected="a file without problems", mend=mend)
+
+
+def _sources(folder: Path, files: Sequence[str | Path] | None) -> Iterator[Path]:
+    """Yield the files to look at, in order of name, tables last."""
+
+    def walk(path: Path) -> Iterable[Path]:
+        return sorted(found for found in path.rglob("*") if found.is_file() and not _ignored(found, path))
+
+    if files is None:
+        if (folder / "inbox").is_dir():
+            yield from walk(folder / "inbox")
+        if (folder / "tables").is_dir():
+            yield from sorted((folder / "tables").glob("*.csv"))
+        return
+    for name in files:
+        path = Path(name)
+        if path.is_dir():
+            yield from walk(path)
+        else:
+            yield path
+
+
+def _ignored(path: Path, root: Path) -> bool:
+    parts = path.relative_to(root).parts
+    return any(part.startswith(".") for part in parts) or path.suffix.lower() in _PASSING
+
+
+# -- the work --------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Work:
+    folder: Path
+    settings: _Settings
+    store: Store
+    raw: RawFiles
+    now_ns: int
+    total: int
+    progress: Progress | None
+    block_bytes: int
+    commit_rows: int = 131_072
+    report: IntakeReport = field(default_factory=IntakeReport)
+    done: int = 0
+
+    def __post_init__(self) -> None:
+        self.report.messages += self.settings.messages
+        self.by_content = {str(record.get("content", key)): key for key, record in self.store.raw_records().items()}
+
+    def tell(self, done: int) -> None:
+        """Report progress."""
+        if self.progress is not None:
+            self.progress(min(self.done + done, self.total), self.total, self.report.rows_new)
+
+    def take(self, sources: list[Path]) -> None:
+        """Copy ahead, load in order."""
+        with (
+            ThreadPoolExecutor(1, "raw") as copier,
+            ThreadPoolExecutor(max(2, min(os.cpu_count() or 2, 4)), "decode") as pool,
+            self.store.writer("intake") as writer,
+        ):
+            ahead: list[Future[RawPut]] = []
+            try:
+                for number, source in enumerate(sources):
+                    # One file is being copied while the one before it is parsed.
+                    while len(ahead) < min(number + 2, len(sources)):
+                        ahead.append(copier.submit(self.raw.put, sources[len(ahead)], self.now_ns))
+                    self._one(source, ahead[number], writer, pool)
+            finally:
+                for job in ahead:
+                    job.cancel()
+
+    def _one(self, source: Path, copy: Future[RawPut], writer: Writer, pool: ThreadPoolExecutor) -> None:
+        try:
+            size = source.stat().st_size
+            put = copy.result()
+        except StoreError:
+            raise
+        except OSError as error:
+            if error.errno == errno.ENOSPC:
+                message = f"The disk of the mission folder is full; {source.name} was not taken in. Make room."
+                raise StoreError(message) from error
+            self._refuse(source, error)
+            return
+        start = len(self.report.files)
+        if source.is_relative_to(self.folder / "tables") or source.name in TABLES:
+            self._table(source, put, writer)
+        else:
+            self._raw_file(put.entry, put, writer, pool)
+        self.done += size
+        self.tell(0)
+        self._leave_inbox(source, put, self.report.files[start:])
+
+    def _refuse(self, source: Path, error: OSError) -> None:
+        message = IntakeError(
+            file=source.name,
+            found=f"a file that cannot be read ({error.strerror or error})",
+            expected="a readable file",
+            mend="Mend the rights or the medium; the other files went on.",
+        )
+        self.report.files.append(FileReport(source.name, status="refused", messages=[message]))
+
+    def rebuild(self, entries: list[RawEntry]) -> None:
+        """Load everything in `raw/` in the order of the index."""
+        with (
+            ThreadPoolExecutor(max(2, min(os.cpu_count() or 2, 4)), "decode") as pool,
+            self.store.writer("rebuild") as writer,
+        ):
+            earlier: list[RawEntry] = []
+            for entry in entries:
+                path = self.raw.path(entry.hash)
+                if not path.exists():
+                    message = IntakeError(
+                        file=entry.name,
+                        found=f"no bytes at raw/{entry.hash[:2]}/{entry.hash}",
+                        expected="the copy that the index names",
+                        mend="Restore raw/ from a backup, then rebuild again.",
+                    )
+                    self.report.files.append(
+                        FileReport(entry.name, status="refused", raw_hash=entry.hash, messages=[message])
+                    )
+                    continue
+                if entry.name in TABLES or entry.source.startswith("tables"):
+                    writer.record_raw(entry.hash, _record(entry, status="loaded", kind="table"))
+                else:
+                    namesakes = [item for item in earlier if item.name == entry.name and item.size < entry.size]
+                    extends = self._extends(path, namesakes)
+                    put = RawPut(entry, False, entry.name, extends, (), False, (entry.size, 0))
+                    self._raw_file(entry, put, writer, pool)
+                earlier.append(entry)
+                self.done += entry.size
+                self.tell(0)
+
+    @staticmethod
+    def _extends(path: Path, namesakes: list[RawEntry]) -> str | None:
+        """Return the longest earlier file that the bytes at `path` begin with."""
+        found = None
+        hasher = hashlib.sha256()
+        with path.open("rb") as file:
+            at = 0
+            for entry in sorted(namesakes, key=lambda item: item.size):
+                while at < entry.size:
+                    chunk = file.read(min(4 << 20, entry.size - at))
+                    hasher.update(chunk)
+                    at += len(chunk)
+                if entry.size and hasher.hexdigest() == entry.hash:
+                    found = entry.hash
+        return found
+
+    # -- one file ----------------------------------------------------------------------------------
+
+    def _raw_file(self, entry: RawEntry, put: RawPut, writer: Writer, pool: ThreadPoolExecutor) -> None:
+        path = self.raw.path(entry.hash)
+        if _archives.is_archive(path):
+            self._archive(entry, path, entry.hash, entry.name, writer, pool, depth=1)
+            return
+        report = self._text(entry.hash, entry.hash, path, entry.name, entry.size, put.extends, writer, pool)
+        report.provisional = put.changing
+        if put.changing:
+            report.notes.append("The file was still being written; what was there is loaded, the rest comes next.")
+        if put.known and put.known_name != entry.name:
+            report.notes.append(f"The same bytes came before as {put.known_name}.")
+        if put.same_name:
+            report.notes.append(
+                f"Another file of this name came before ({', '.join(item[:12] for item in put.same_name)}); "
+                "both are kept."
+            )
+
+    def _archive(
+        self,
+        entry: RawEntry,
+        path: Path,
+        key: str,
+        shown: str,
+        writer: Writer,
+        pool: ThreadPoolExecutor,
+        depth: int,
+    ) -> None:
+        found, whole = _archives.members(path)
+        report = FileReport(shown, status="loaded", raw_hash=entry.hash, size=entry.size, stream="archive")
+        self.report.files.append(report)
+        if not whole:
+            report.status = "partly" if found else "refused"
+            report.messages.append(
+                IntakeError(
+                    file=shown,
+                    found="an archive whose directory is lost or damaged",
+                    expected="a whole zip archive",
+                    mend="Members that are intact were read. Copy the archive again.",
+                )
+            )
+        for number, member in enumerate(found):
+            name = f"{shown}/{member.name}"
+            target = self.raw.root / ".incoming" / f"member-{depth}-{number}"
+            try:
+                with _archives.unpacked(path, member, target, name) as plain:
+                    content = _digest(plain)
+                    inner = f"{key}!{member.name}"
+                    if _archives.is_archive(plain) and depth < _DEEPEST:
+                        self._archive(entry, plain, inner, name, writer, pool, depth + 1)
+                    else:
+                        short = Path(member.name).name
+                        done = self._text(
+                            inner, content, plain, short, plain.stat().st_size, None, writer, pool, shown=name
+                        )
+                        done.raw_hash = entry.hash
+            except IntakeError as error:
+                self.report.files.append(FileReport(name, status="damaged", raw_hash=entry.hash, messages=[error]))
+
+    def _text(
+        self,
+        key: str,
+        content: str,
+        path: Path,
+        name: str,
+        size: int,
+        extends: str | None,
+        writer: Writer,
+        pool: ThreadPoolExecutor,
+        shown: str | None = None,
+    ) -> FileReport:
+        shown = shown or name
+        report = FileReport(shown, raw_hash=key, size=size)
+        self.report.files.append(report)
+        held_key = self.by_content.get(content)
+        record = self.store.raw_record(held_key) if held_key is not None else None
+        if record is not None and record["status"] in _DONE:
+            self._repeat(report, record)
+            return report
+        memory: Memory | None = None
+        family: tuple[str, ...] = ()
+        if record is not None and record["status"] == "loading" and held_key is not None:
+            memory, key = Memory.of(record["memory"]), held_key
+            family = tuple(record.get("family", ()))
+        elif extends is not None:
+            shorter = self.store.raw_record(extends)
+            if shorter is not None and shorter["status"] in {*_DONE, "loading"} and "memory" in shorter:
+                memory = Memory.of(shorter["memory"])
+                family = (*shorter.get("family", ()), extends)
+        if size == 0:
+            self._empty(report, key, content, writer, None)
+            return report
+        try:
+            job = self._job(key, content, path, name, shown, size, family)
+        except IntakeError as error:
+            report.status = "refused"
+            report.messages.append(error)
+            self._remember(key, content, report, writer)
+            return report
+        if job is None:
+            report.status = "unknown"
+            report.messages.append(self._unknown(shown))
+            self._remember(key, content, report, writer)
+            return report
+        report.layout, report.stream = job.layout.name, job.stream
+        load_file(job, writer, pool, report, memory, self.tell)
+        self.by_content[content] = key
+        if report.status == "empty":
+            self._empty(report, key, content, writer, job)
+        return report
+
+    def _job(
+        self, key: str, content: str, path: Path, name: str, shown: str, size: int, family: tuple[str, ...]
+    ) -> Job | None:
+        settings = self.settings
+        head = read_head(path, "utf-8")
+        layout = match_layout(name, head.lines, settings.layouts)
+        if layout is None:
+            return None
+        head = read_head(path, layout.text.encoding)
+        stream = bind_instrument(name, head.lines, layout, settings.book)
+        record = {
+            "name": name,
+            "shown": shown,
+            "size": size,
+            "content": content,
+            "kind": "stream",
+            "stream": stream,
+            "layout": layout.name,
+            "layout_hash": settings.layout_hashes[layout.name],
+            "family": list(family),
+        }
+        return Job(
+            path=path,
+            key=key,
+            name=shown,
+            size=size,
+            head=head,
+            layout=layout,
+            stream=stream,
+            window_ns=settings.window_ns,
+            window_text=settings.window_text,
+            family=family,
+            record=record,
+            commit_rows=self.commit_rows,
+            raw_name=self._name_of,
+            block_bytes=self.block_bytes,
+        )
+
+    def _name_of(self, key: str) -> str:
+        record = self.store.raw_record(key)
+        if record is not None:
+            return str(record.get("shown", record.get("name", key[:12])))
+        digest = key.partition("!")[0]
+        return next((entry.name for entry in self.raw.entries if entry.hash == digest), key[:12])
+
+    def _repeat(self, report: FileReport, record: dict[str, Any]) -> None:
+        report.status = "repeated"
+        report.layout, report.stream = str(record.get("layout", "")), str(record.get("stream", ""))
+        memory = record.get("memory")
+        if memory is not None:
+            report.rows_repeated = int(memory["rows"]) - int(memory["refused_rows"])
+            report.first_ns, report.last_ns = memory["first_ns"], memory["last_ns"]
+            report.gap_count = int(memory["gap_count"])
+            report.median_step_s = None if memory["step_ns"] is None else memory["step_ns"] / 1e9
+        report.notes.append(f"The same bytes were taken in before, as {record.get('shown', record.get('name'))}.")
+        layout = self.settings.layout_hashes.get(report.layout)
+        if layout is not None and layout != record.get("layout_hash"):
+            report.notes.append(
+                f"Layout {report.layout} has changed since; `reeftally intake DIR --rebuild` reads it anew."
+            )
+
+    def _unknown(self, name: str) -> IntakeError:
+        known = ", ".join(sorted(self.settings.layouts)) or "none"
+        return IntakeError(
+            file=name,
+            found="a file that no layout fits",
+            expected=f"a file of one of the layouts {known}",
+            mend="It was left alone; its bytes are in raw/. `reeftally layout FILE` proposes a layout.",
+        )
+
+    def _empty(self, report: FileReport, key: str, content: str, writer: Writer, job: Job | None) -> None:
+        report.status = "empty"
+        expected = "rows"
+        if job is not None and self.settings.book is not None:
+            rows = _expected_rows(self.settings.book, job.stream)
+            if rows:
+                expected = f"rows; {job.stream} should give some {rows:,} in this mission"
+        report.messages.append(
+            IntakeError(
+                file=report.name,
+                found="0 bytes" if job is None else "a header and no rows",
+                expected=expected,
+                mend="Recorded as present, but empty. Was the instrument started? Copy the file again.",
+            )
+        )
+        if job is None:
+            self._remember(key, content, report, writer)
+
+    def _remember(self, key: str, content: str, report: FileReport, writer: Writer) -> None:
+        """Keep a record of a file that gave no rows; it is tried again whenever it comes again."""
+        digest = key.partition("!")[0]
+        entry = RawEntry(digest, report.size, report.name, "")
+        writer.record_raw(key, _record(entry, status=report.status, kind="file") | {"content": content})
+        writer.commit(f"intake {report.name}: {report.status}")
+
+    # -- tables and inbox --------------------------------------------------------------------------
+
+    def _table(self, source: Path, put: RawPut, writer: Writer) -> None:
+        report = FileReport(
+            source.name, raw_hash=put.entry.hash, size=put.entry.size, stream=source.name, layout="table"
+        )
+        self.report.files.append(report)
+        known = self.store.raw_record(put.entry.hash)
+        try:
+            changed = place_table(self.folder, source, self.raw)
+        except IntakeError as error:
+            report.status = "refused"
+            report.messages.append(error)
+            return
+        report.status = "repeated" if known is not None and not changed else "loaded"
+        writer.record_raw(put.entry.hash, _record(put.entry, status="loaded", kind="table"))
+        writer.commit(f"intake {source.name}")
+
+    def _leave_inbox(self, source: Path, put: RawPut, reports: list[FileReport]) -> None:
+        """Remove a file from the inbox if all of it is safe and nobody is writing it."""
+        inbox = self.folder / "inbox"
+        if not source.is_relative_to(inbox) or not reports or put.changing:
+            return
+        if any(report.status not in {"loaded", "repeated", "empty"} for report in reports):
+            # Partly loaded, refused and unknown files stay where people see them.
+            return
+        if not _settled(source, put):
+            for report in reports:
+                report.provisional = True
+                report.notes.append("Left in the inbox: it may still be being written.")
+            return
+        source.unlink()
+
+
+def _settled(path: Path, put: RawPut) -> bool:
+    """Return whether a file is as it was copied and open for writing nowhere.
+
+    Linux grants a read lease only on a file that no process has open for writing. Where leases do not
+    exist, a file counts as settled when it has not changed for a minute.
+    """
+    try:
+        import fcntl
+
+        with path.open("rb") as file:
+            status = os.fstat(file.fileno())
+            if (status.st_size, status.st_mtime_ns) != put.stat:
+                return False
+            fcntl.fcntl(file.fileno(), fcntl.F_SETLEASE, fcntl.F_RDLCK)
+            fcntl.fcntl(file.fileno(), fcntl.F_SETLEASE, fcntl.F_UNLCK)
+            return True
+    except BlockingIOError:
+        return False
+    except (ImportError, AttributeError, OSError):
+        status = path.stat()
+        probe = path.parent / f".settled-{os.getpid()}"
+        try:
+            probe.touch()
+            now = probe.stat().st_mtime_ns
+            probe.unlink()
+        except OSError:
+            return False
+        same = (status.st_size, status.st_mtime_ns) == put.stat
+        return same and now - status.st_mtime_ns > _SETTLED_NS
+
+
+def _record(entry: RawEntry, *, status: str, kind: str) -> dict[str, Any]:
+    return {"name": entry.name, "size": entry.size, "status": status, "kind": kind, "content": entry.hash}
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _expected_rows(book: Book, label: str) -> int:
+    instrument = next((item for item in book.instruments if item.label == label), None)
+    if instrument is None:
+        return 0
+    seconds = sum(
+        (deployment.end - deployment.start).total_seconds()
+        for deployment in book.deployments
+        if deployment.instrument == label
+    )
+    return round(seconds / instrument.sample_interval_s)
