@@ -5,6 +5,9 @@ Constants as named in the checks: K1, K2 Lueker et al. 2000; K0 Weiss 1974; KB D
 1980. No sulfate or fluoride in the alkalinity, no fugacity coefficient: pH differs by less than 0.0002.
 """
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -73,3 +76,16 @@ def standin_solver():
 @pytest.fixture
 def standin_equilibrium():
     return equilibrium
+
+
+ROWS = {row["name"]: row for row in json.loads((Path(__file__).parent / "data" / "reference_values.json").read_text())}
+
+
+@pytest.fixture
+def row():
+    return ROWS.__getitem__
+
+
+@pytest.fixture
+def data_folder():
+    return Path(__file__).parent / "data"

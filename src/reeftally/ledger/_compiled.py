@@ -117,8 +117,8 @@ def run_compiled(
         for name in want:
             whole = np.zeros((pick.size, drivers, size))
             whole[:, players] = results[name]
-            if not players:
-                whole[:] = np.where(np.isfinite(flat_start.sum(axis=0)), 0.0, np.nan)
+            # A member without an answer has none for the drivers left out either.
+            whole[np.broadcast_to(np.isnan(sums[name])[:, None], whole.shape)] = np.nan
             effects[name] = {q: whole[o].reshape(drivers, *shape) for o, q in enumerate(quantities)}
             totals[name] = {q: sums[name][o].reshape(shape) for o, q in enumerate(quantities)}
     if "taylor" in methods:
