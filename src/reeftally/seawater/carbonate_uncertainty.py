@@ -306,6 +306,12 @@ def _check_correlation(what: str, names: Sequence[str], correlation: Mapping[tup
         raise InputError(message)
 
 
+def _size(value: Any) -> Any:
+    """Return the absolute value; a float for a single number."""
+    size = abs(value)
+    return float(size) if np.ndim(size) == 0 and not labelled([size]) else size
+
+
 def _root(value: Any) -> Any:
     """Return the square root, rounding of a zero variance below zero taken as zero."""
     array = np.sqrt(np.maximum(value, 0.0)) if not labelled([value]) else value.clip(min=0.0) ** 0.5
