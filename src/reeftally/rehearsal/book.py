@@ -80,16 +80,16 @@ def _terms(label: str, kind: str) -> str:
         rows = tuple((axis, noise, 0.003, "") for axis in axes)
     out = ""
     for quantity, noise, offset, more in rows:
-        if label in _NOISE and _NOISE[label][0] == quantity:
-            noise = _NOISE[label][1]
-        out += f'\n[[instruments.terms]]\nquantity = "{quantity}"\nnoise_sd = {noise}\noffset_sd = {offset}\n'
+        own, special = _NOISE.get(label, ("", 0.0))
+        shown = special if own == quantity else noise
+        out += f'\n[[instruments.terms]]\nquantity = "{quantity}"\nnoise_sd = {shown}\noffset_sd = {offset}\n'
         out += f"{more}\n" if more else ""
     return out
 
 
 def _instrument(world: World, label: str) -> str:
     sensor = world.sensors[label]
-    stated = {row: value for row, value in (("FAST-O", 0.45), ("OXY-H", 6.0), ("PHI-H", 10.0))}
+    stated = {"FAST-O": 0.45, "OXY-H": 6.0, "PHI-H": 10.0}
     interval = sensor.interval
     if label == "PRO-N" and world.script.profiler_average_s > 0.0:
         interval = world.script.profiler_average_s
@@ -101,7 +101,9 @@ def _instrument(world: World, label: str) -> str:
         f'layout = "{layout_for(world, label).name}"',
         f"sample_interval_s = {float(interval)!r}",
     ]
-    lag = {"optode": 28.0, "isfet_ph": 12.0, "dye_ph": 300.0, "gas_isotope": 150.0, "fast_oxygen": 0.45}.get(sensor.kind)
+    lag = {"optode": 28.0, "isfet_ph": 12.0, "dye_ph": 300.0, "gas_isotope": 150.0, "fast_oxygen": 0.45}.get(
+        sensor.kind
+    )
     lag = stated.get(label, lag)
     if lag is not None:
         lines += [f"response_time_s = {lag}", f"response_time_sd_s = {sensor.lag_sd}"]
@@ -117,9 +119,7 @@ def _instrument(world: World, label: str) -> str:
     if sensor.kind == "velocimeter":
         lines.append('axes = "up"')
     if label == "PRO-N":
-        lines.append(
-            f"bins = {{ first_m = {PROFILER_FIRST}, size_m = {PROFILER_STEP}, count = {PROFILER_BINS} }}"
-        )
+        lines.append(f"bins = {{ first_m = {PROFILER_FIRST}, size_m = {PROFILER_STEP}, count = {PROFILER_BINS} }}")
     if label == "PRO-W":
         lines.append("bins = { first_m = 0.60, size_m = 0.25, count = 26 }")
     return "\n".join(lines) + "\n" + _terms(label, sensor.kind)
@@ -167,7 +167,10 @@ def _intercalibrations(world: World, labels: tuple[str, ...]) -> str:
     if script.cleaned_at is None:
         periods.append(("after", a, b, "uncleaned"))
     else:
-        periods += [("after", a, script.cleaned_at, "uncleaned"), ("after cleaning", script.cleaned_at + 900.0, b, "cleaned")]
+        periods += [
+            ("after", a, script.cleaned_at, "uncleaned"),
+            ("after cleaning", script.cleaned_at + 900.0, b, "cleaned"),
+        ]
     out = ""
     for name, start, end, state in periods:
         out += (
@@ -190,7 +193,7 @@ format = 1
 
 [mission]
 name = "OB-31"
-title = "Who changed the carbon of Ossimer Basin ({'ten days' if script.size == 'full' else '36 hours'})"
+title = "Who changed the carbon of Ossimer Basin ({"ten days" if script.size == "full" else "36 hours"})"
 start = {script.iso(a)}          # the mast is in place; side by side before and after lie outside
 end = {script.iso(b)}
 question = "Most of the pH difference between the basin and the open water outside is made by respiration."
@@ -279,7 +282,12 @@ rq = 0.952
 rq_sd = 0.05
 friction_velocity_floor_m_s = 0.003
 gas_transfer_sd_relative = 0.2
-gross_range = {{ oxygen = [0.0, 500.0, 100.0, 300.0], ph_total = [7.0, 9.0, 7.7, 8.3], temperature = [-2.0, 40.0, 25.0, 32.0], salinity = [2.0, 42.0, 33.0, 37.0] }}
+
+[analysis.gross_range]              # sensor span, then user span
+oxygen = [0.0, 500.0, 100.0, 300.0]
+ph_total = [7.0, 9.0, 7.7, 8.3]
+temperature = [-2.0, 40.0, 25.0, 32.0]
+salinity = [2.0, 42.0, 33.0, 37.0]
 
 [analysis.constants]
 k1k2 = "lueker2000"

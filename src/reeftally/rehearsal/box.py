@@ -40,7 +40,7 @@ def transfer_velocity(wind: FloatArray, temperature: FloatArray, gas: str) -> Fl
     return np.asarray(0.00251 * wind**2 * (schmidt / 660.0) ** -0.5)
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True)  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True)
 def _run_box(
     step_h: float,
     sources: FloatArray,
@@ -163,9 +163,7 @@ def make_chemistry(water: Water, reef: Reef, seed: int, place: tuple[float, floa
     light, friction = water.light_bed, water.friction
     respiration = reef.respiration * (friction / 0.01) ** reef.respiration_exponent
     gross = reef.gross_maximum * np.tanh(light / reef.light_saturation)
-    calcification = (
-        reef.calcification_maximum * np.tanh(light / reef.calcification_light) - reef.dissolution
-    )
+    calcification = reef.calcification_maximum * np.tanh(light / reef.calcification_light) - reef.dissolution
     net = (gross - respiration) / reef.pq
     oxygen_flux = gross - respiration
     dic_flux = -net - calcification
@@ -278,7 +276,7 @@ def make_chemistry(water: Water, reef: Reef, seed: int, place: tuple[float, floa
     )
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True)  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True)
 def _filter_twice(noise: FloatArray, keep: float) -> FloatArray:
     out = np.empty_like(noise)
     for j in range(noise.shape[0]):

@@ -83,6 +83,4 @@ def fco2_of(
 
 def solubility_of(temperature: FloatArray, salinity: FloatArray) -> FloatArray:
     """Solubility of carbon dioxide [mol kg-1 atm-1] (Weiss 1974)."""
-    return np.asarray(
-        carbonate.equilibrium_constants(temperature=temperature, salinity=salinity)["k0"]
-    )
+    return np.asarray(carbonate.equilibrium_constants(temperature=temperature, salinity=salinity)["k0"])

@@ -10,6 +10,7 @@ Equations stand in ``docs/rehearsal.md``.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import numba as nb
@@ -91,7 +92,7 @@ def make_world(size: str, seed: int, *, scenario: str = "A", draw: bool = False)
     )
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True)  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True)
 def _velocity(
     t: FloatArray,
     wave_t0: float,
@@ -172,7 +173,7 @@ def _reach(path: Path, t: FloatArray, margin: float = 0.5) -> tuple[float, float
     return float(piece.min()) - margin, float(piece.max()) + margin
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True)  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True)
 def _scalar(
     t: FloatArray,
     wave_t0: float,
@@ -254,4 +255,4 @@ def scalar_at(
 def chunks(start: float, end: float, length: float = HOUR) -> list[tuple[float, float]]:
     """Cut a stretch into pieces that begin at multiples of `length`."""
     edges = [start, *np.arange(np.floor(start / length) + 1, np.ceil(end / length)) * length, end]
-    return [(float(a), float(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [(float(a), float(b)) for a, b in itertools.pairwise(edges) if b > a]

@@ -34,9 +34,7 @@ def delta_at(world: World, height: float) -> FloatArray:
     above = min(world.above(height), top)
     diffusive = reef.von_karman * np.maximum(world.water.friction, FRICTION_FLOOR) * HOUR * reef.density / 1000.0
     carried = (
-        chemistry.box_dic * own
-        + chemistry.patch_dic * reef.source_respired
-        - flux * np.log(above / top) / diffusive
+        chemistry.box_dic * own + chemistry.patch_dic * reef.source_respired - flux * np.log(above / top) / diffusive
     )
     plain = chemistry.box_dic + chemistry.patch_dic - chemistry.dic_flux * np.log(above / top) / diffusive
     return np.asarray(carried / plain)

@@ -17,6 +17,7 @@ from reeftally.errors import InputError
 
 __all__ = [
     "FORMS",
+    "GAIN_PIVOT",
     "INSTRUMENTS",
     "PRIORS",
     "Form",
@@ -29,6 +30,8 @@ __all__ = [
 
 LATITUDE_DEG = -14.20
 LONGITUDE_DEG = 78.50
+GAIN_PIVOT = 185.0
+"""Oxygen at which a gain error makes no difference [µmol kg-1]."""
 
 
 def generator(seed: int, name: str) -> np.random.Generator:
@@ -162,25 +165,38 @@ class SensorTruth:
     clock_offset: float = 0.0
     clock_drift: float = 0.0
     """Clock runs ahead by this [s per day]."""
-    age: float = 0.0
-    """Days of drift behind it at the start of the mission (0: offset holds at the start)."""
+    gain: float = 0.0
+    """Relative error of the slope, about `GAIN_PIVOT` (so that the offset holds there)."""
+    gain_sd: float = 0.0
 
 
 def _rows() -> tuple[SensorTruth, ...]:
     s = SensorTruth
     return (
-        s("VEL-A", "velocimeter", "velocity_z", 1.0 / 32.0, 0.0035, 0.0, 0.0, 0.0, 0.002, 0.0,
-          clock_drift=2.1),
+        s("VEL-A", "velocimeter", "velocity_z", 1.0 / 32.0, 0.0035, 0.0, 0.0, 0.0, 0.002, 0.0, clock_drift=2.1),
         s("VEL-B", "velocimeter", "velocity_z", 1.0 / 16.0, 0.0035, 0.0, 0.0, 0.0, 0.002, 0.0),
         s("PRO-N", "profiler", "velocity_x", 1.0, 0.006, 0.0, 0.0, 0.0, 0.003, 0.0),
         s("PRO-W", "profiler", "velocity_east", 60.0, 0.008, 0.0, 0.0, 0.0, 0.003, 0.0),
-        s("FAST-O", "fast_oxygen", "oxygen", 0.125, 0.25, 1.9, -0.4, 0.45, 4.0, 0.5, 0.05,
-          clock_drift=2.1),
-        s("OXY-1", "optode", "oxygen", 5.0, 0.10, -3.1, 0.12, 28.0, 4.0, 0.10, 2.0),
-        s("OXY-2", "optode", "oxygen", 5.0, 0.10, 0.6, 0.0, 28.0, 4.0, 0.10, 2.0),
-        s("OXY-3", "optode", "oxygen", 5.0, 0.10, 4.4, -0.06, 28.0, 4.0, 0.10, 2.0),
-        s("OXY-4", "optode", "oxygen", 5.0, 0.10, -0.2, 0.03, 28.0, 4.0, 0.10, 2.0),
-        s("OXY-H", "optode", "oxygen", 1.0, 0.15, 1.1, 0.0, 6.0, 4.0, 0.10, 0.5, clock_offset=-41.2),
+        s(
+            "FAST-O",
+            "fast_oxygen",
+            "oxygen",
+            0.125,
+            0.25,
+            1.9,
+            -0.4,
+            0.45,
+            4.0,
+            0.5,
+            0.05,
+            clock_drift=2.1,
+            gain_sd=0.02,
+        ),
+        s("OXY-1", "optode", "oxygen", 5.0, 0.10, -3.1, 0.12, 28.0, 4.0, 0.10, 2.0, gain_sd=0.01),
+        s("OXY-2", "optode", "oxygen", 5.0, 0.10, 0.6, 0.0, 28.0, 4.0, 0.10, 2.0, gain_sd=0.01),
+        s("OXY-3", "optode", "oxygen", 5.0, 0.10, 4.4, -0.06, 28.0, 4.0, 0.10, 2.0, gain_sd=0.01),
+        s("OXY-4", "optode", "oxygen", 5.0, 0.10, -0.2, 0.03, 28.0, 4.0, 0.10, 2.0, gain_sd=0.01),
+        s("OXY-H", "optode", "oxygen", 1.0, 0.15, 1.1, 0.0, 6.0, 4.0, 0.10, 0.5, clock_offset=-41.2, gain_sd=0.01),
         s("PHI-1", "isfet_ph", "ph_total", 60.0, 0.0006, 0.014, -0.0011, 12.0, 0.015, 0.001, 2.0),
         s("PHI-2", "isfet_ph", "ph_total", 60.0, 0.0006, -0.011, 0.0003, 12.0, 0.015, 0.001, 2.0),
         s("PHI-H", "isfet_ph", "ph_total", 1.0, 0.0015, 0.006, 0.0, 10.0, 0.015, 0.001, 1.0),
@@ -204,12 +220,13 @@ def sensors_of(seed: int, *, draw: bool) -> dict[str, SensorTruth]:
     drawn: dict[str, SensorTruth] = {}
     for label, row in rows.items():
         rng = generator(seed, f"truth of {label}")
-        offset, drift, lag = rng.standard_normal(3)
+        offset, drift, lag, gain = rng.standard_normal(4)
         drawn[label] = replace(
             row,
             offset=row.offset_sd * float(offset),
             drift=row.drift_sd * float(drift),
             lag=max(row.lag + row.lag_sd * float(lag), 0.2 * row.lag),
+            gain=row.gain_sd * float(gain),
         )
     return drawn
 

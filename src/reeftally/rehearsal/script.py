@@ -121,10 +121,11 @@ def _full() -> Script:
         return first_midnight + number * DAY + hour * HOUR
 
     swaps = tuple(local(n, 13.0) for n in (2.0, 5.0, 8.0))
-    dives = []
-    for number in range(10):
-        for hour in (8.5, 15.0) if number % 2 == 0 else (10.0, 19.0):
-            dives.append((local(number, hour), local(number, hour + 2.6)))
+    dives = [
+        (local(number, hour), local(number, hour + 2.6))
+        for number in range(10)
+        for hour in ((8.5, 15.0) if number % 2 == 0 else (10.0, 19.0))
+    ]
     change = (datetime(2031, 3, 30, 1, 0, tzinfo=UTC) - start).total_seconds() + lead
     return Script(
         size="full",

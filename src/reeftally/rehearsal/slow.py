@@ -7,6 +7,7 @@ Rules:    reading = true + offset + drift × days, in the canonical unit, before
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,16 +17,14 @@ from reeftally._checks import FloatArray
 from reeftally.rehearsal.carbon import fco2_of, ph_of
 from reeftally.rehearsal.highrate import World, scalar_at
 from reeftally.rehearsal.layouts import PROFILER_BINS, PROFILER_FIRST, PROFILER_STEP
-from reeftally.rehearsal.reef import SensorTruth, generator
+from reeftally.rehearsal.reef import GAIN_PIVOT, SensorTruth, generator
 from reeftally.rehearsal.script import DAY, Move
 from reeftally.rehearsal.turbulence import SPACING
 from reeftally.rehearsal.velocimeters import _powered, first_order, molar_at_setting, true_time
 from reeftally.rehearsal.water import GRAVITY
 from reeftally.rehearsal.writer import RawFiles
 
-
 __all__ = ["HAND", "RACK", "Seen", "moves_of", "write_slow"]
-
 
 
 @dataclass
@@ -40,9 +39,11 @@ class Seen:
         self.t = np.arange(-60.0, self.world.script.length + 60.0, 1.0)
 
     def _carried(self, name: str, place: str) -> FloatArray:
-        return scalar_at(
-            self.world, self.world.field(f"place {place}"), name, self.t, self.world.true_height(place)
-        )
+        # Piece by piece, so that the field of a long mission is never in memory whole.
+        field_of_place = self.world.field(f"place {place}")
+        height = self.world.true_height(place)
+        pieces = [self.t[a : a + 21600] for a in range(0, self.t.size, 21600)]
+        return np.concatenate([scalar_at(self.world, field_of_place, name, t, height) for t in pieces])
 
     def series(self, name: str, place: str) -> FloatArray:
         """Return oxygen, dic, total_alkalinity [µmol kg-1], ph_total or fco2 at a place, once a second."""
@@ -53,9 +54,7 @@ class Seen:
                 temperature = self.world.water.at("temperature", self.t)
                 salinity = self.world.water.at("salinity", self.t)
                 if name == "ph_total":
-                    made = ph_of(
-                        dic=dic, total_alkalinity=alkalinity, temperature=temperature, salinity=salinity
-                    )
+                    made = ph_of(dic=dic, total_alkalinity=alkalinity, temperature=temperature, salinity=salinity)
                 else:
                     made = fco2_of(
                         dic=dic,
@@ -102,7 +101,7 @@ def moves_of(world: World) -> dict[str, list[Move]]:
     rack = tuple(label for label in RACK if label not in HAND)
     for label in rack:
         stay(label, "rack", b0, b1, 2.0)
-    for number, (start, end) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for number, (start, end) in enumerate(itertools.pairwise(edges)):
         begin = start + (_MOVE_GAP if number > 0 else 0.0)
         stop = end - (_MOVE_GAP if end != p1 else 0.0)
         low, high = (0.35, 1.00) if number % 2 == 0 else (1.00, 0.35)
@@ -194,13 +193,9 @@ def oxygen_reading(world: World, seen: Seen, label: str, t: FloatArray, signal: 
     sensor = world.sensors[label]
     rng = generator(world.seed, f"{label} noise {round(t[0]) if t.size else 0}")
     value = _lagged(seen, signal, sensor.lag, t)
+    value += sensor.gain * (value - GAIN_PIVOT)
     value += sensor.offset + sensor.drift * t / DAY + _fouling(world, label, t)
     value += sensor.noise * rng.standard_normal(t.size)
-    stuck = world.script.stuck
-    if label == stuck[0]:
-        held = (t >= stuck[1]) & (t < stuck[2])
-        if held.any():
-            value[held] = value[held][0]
     return value
 
 
@@ -285,9 +280,7 @@ def _write_ctd(world: World, files: RawFiles) -> None:
     depth = world.reef.depth - 1.0 + water.at("tide", clock.t) + orbital
     pressure = depth * world.reef.density * GRAVITY / 1e4 + water.at("air_pressure", clock.t) / 100.0
     pressure += 0.01 * rng.standard_normal(clock.t.size)
-    files.write(
-        clock.stamps_ns, {"temperature": temperature, "salinity": salinity, "absolute_pressure": pressure}
-    )
+    files.write(clock.stamps_ns, {"temperature": temperature, "salinity": salinity, "absolute_pressure": pressure})
 
 
 def _write_light(world: World, files: RawFiles) -> None:
@@ -418,10 +411,10 @@ def _write_near(world: World, files: RawFiles) -> None:
             n = along * north / fast + across * east / fast + wave_north
             x = e * np.sin(angle) + n * np.cos(angle)
             y = -e * np.cos(angle) + n * np.sin(angle)
-            for axis, value in enumerate((x, y)):
-                value = value + sensor.noise * rng.standard_normal(fine.size)
+            for axis, true in enumerate((x, y)):
+                value = true + sensor.noise * rng.standard_normal(fine.size)
                 if fin is not None and number == 4:
-                    value = np.where((fine >= fin[0]) & (fine < fin[1]), 0.05 * value, value)
+                    value[(fine >= fin[0]) & (fine < fin[1])] *= 0.05
                 out[:, 2 * number + axis] = value.reshape(t.size, -1).mean(axis=1)
         files.write(clock.stamps_ns[a : a + 3600], out)
 
@@ -486,5 +479,3 @@ def write_slow(
         "PRO-N": lambda: _write_near(world, files),
     }
     writers[label]()
-
-

@@ -7,6 +7,8 @@ Rules:    UTF-8, comma, one header row, times ISO 8601 with Z; errors of people 
 
 from __future__ import annotations
 
+import csv
+import itertools
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -28,8 +30,9 @@ _TA_BIAS = 1.1
 
 
 def _table(path: Path, head: str, rows: Iterable[Iterable[object]]) -> None:
-    lines = [head, *(",".join(str(cell) for cell in row) for row in rows)]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(head + "\n")
+        csv.writer(file, lineterminator="\n").writerows(rows)
 
 
 def _bottle_times(world: World) -> list[tuple[float, str, float, str]]:
@@ -45,7 +48,7 @@ def _bottle_times(world: World) -> list[tuple[float, str, float, str]]:
     inside = script.bottle_pairs - sides - script.reference_bottles // 2
     a, b = script.place
     edges = np.linspace(a + 0.6 * HOUR, b - 0.6 * HOUR, inside + 1)
-    for number, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for number, (low, high) in enumerate(itertools.pairwise(edges)):
         at = float(rng.uniform(low, high))
         place = (("mast", 1.00, "DYE-P"), ("ambient", 2.0, "OXY-4"), ("mast", 0.35, ""))[number % 3]
         out.append((at, *place))
@@ -223,16 +226,20 @@ def _others(world: World, folder: Path) -> None:
     _table(folder / "heights.csv", "instrument,time,height_above_bed_m,sd_m,note", rows)
 
     events: list[list[object]] = [[script.iso(a), "", "in place", "mast complete; first hour watched", "flow"]]
-    for at in script.swaps:
-        events.append([script.iso(at), "OXY-1", "swap", "OXY-1 and OXY-3 exchange heights; PHI-1 and PHI-2 too", "divers"])
+    swapped = "OXY-1 and OXY-3 exchange heights; PHI-1 and PHI-2 too"
+    events.extend([script.iso(at), "OXY-1", "swap", swapped, "divers"] for at in script.swaps)
     for label, (_, _, cleaned) in script.fouling.items():
         events.append([script.iso(cleaned), label, "cleaning", "soft brush; growth seen", "divers"])
     for label, at in script.sham_cleanings:
         events.append([script.iso(round(at)), label, "cleaning", "wiped; no growth seen", "divers"])
     if script.power_cut is not None:
-        events.append([script.iso(round(script.power_cut[0])), "", "power cut", "hub dark for 95 minutes", "electronics"])
+        events.append(
+            [script.iso(round(script.power_cut[0])), "", "power cut", "hub dark for 95 minutes", "electronics"]
+        )
     if script.fast_broken is not None:
-        events.append([script.iso(round(script.fast_broken[1])), "FAST-O", "replaced", "tip broken by a fish", "divers"])
+        events.append(
+            [script.iso(round(script.fast_broken[1])), "FAST-O", "replaced", "tip broken by a fish", "divers"]
+        )
     if script.cleaned_at is not None:
         events.append([script.iso(script.cleaned_at), "", "cleaning", "all sensors on the rack cleaned", "divers"])
     events.append([script.iso(b), "", "recovered", "all sensors to the rack", "divers"])

@@ -43,32 +43,31 @@ class Dialect:
     line_end: str = "\n"
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")  # type: ignore[untyped-decorator]
-def _put_whole(out: np.ndarray, at: int, value: int, digits: int) -> int:
+@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")
+def _put_whole(out: npt.NDArray[np.uint8], at: int, value: int, digits: int) -> int:
     """Write a non-negative whole number with at least `digits` digits."""
     count = 1
     rest = value
     while rest >= 10:
         rest //= 10
         count += 1
-    if count < digits:
-        count = digits
+    count = max(count, digits)
     place = at + count - 1
     rest = value
     for _ in range(count):
         out[place] = 48 + rest % 10
         rest //= 10
         place -= 1
-    return at + count
+    return int(at + count)
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")
 def _put_fraction(out: np.ndarray, at: int, fraction: int, decimals: int, mark: int) -> int:
     out[at] = mark
-    return _put_whole(out, at + 1, fraction, decimals)
+    return int(_put_whole(out, at + 1, fraction, decimals))
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")
 def _put_date(out: np.ndarray, at: int, days: int, style: int) -> int:
     """Write a date from days since 1970-01-01 (civil calendar from days, Hinnant's algorithm)."""
     z = days + 719468
@@ -85,16 +84,16 @@ def _put_date(out: np.ndarray, at: int, days: int, style: int) -> int:
         out[at] = 46
         at = _put_whole(out, at + 1, month, 2)
         out[at] = 46
-        return _put_whole(out, at + 1, year, 4)
+        return int(_put_whole(out, at + 1, year, 4))
     mark = 47 if style == 5 else 45
     at = _put_whole(out, at, year, 4)
     out[at] = mark
     at = _put_whole(out, at + 1, month, 2)
     out[at] = mark
-    return _put_whole(out, at + 1, day, 2)
+    return int(_put_whole(out, at + 1, day, 2))
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True)  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True)
 def _rows(
     time_ns: IntArray,
     style: int,
@@ -172,9 +171,7 @@ def _rows(
     return at
 
 
-def format_rows(
-    time_ns: IntArray, columns: FloatArray, decimals: tuple[int, ...], dialect: Dialect
-) -> memoryview:
+def format_rows(time_ns: IntArray, columns: FloatArray, decimals: tuple[int, ...], dialect: Dialect) -> memoryview:
     """Return rows as bytes.
 
     Parameters
@@ -214,4 +211,4 @@ def format_rows(
         np.frombuffer(dialect.line_end.encode(), dtype=np.uint8),
         out,
     )
-    return memoryview(out)[:used]
+    return memoryview(out[:used].data)

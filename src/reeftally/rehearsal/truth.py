@@ -232,7 +232,10 @@ def _states(build: _Builder, periods: list[_Period]) -> None:
             methods=("shapley_from_past", "shapley_from_reference"),
         )
         for method in ("shapley_from_past", "shapley_from_reference"):
-            for quantity, prefix in (("ph_total", "ph_change"), ("aragonite_saturation", "aragonite_saturation_change")):
+            for quantity, prefix in (
+                ("ph_total", "ph_change"),
+                ("aragonite_saturation", "aragonite_saturation_change"),
+            ):
                 for driver in (*account.drivers, "local"):
                     if driver == "global" and method == "shapley_from_reference":
                         continue
@@ -263,13 +266,13 @@ def _organisms(build: _Builder, visits: list[Visit], mission: _Period) -> None:
         difference = float((state["ph_out"] - state["ph"]).mean())
         build.add("visit_ph_difference", organism.name, span, difference, "", **more)
         build.add("visit_oxygen_difference", organism.name, span, -organism.oxygen_drop, "µmol kg-1", **more)
-    uptake = community_uptake(world)
-    for name, value in uptake.items():
+    areal = community_uptake(world)
+    for name, value in areal.items():
         build.add("areal_oxygen_uptake", name, mission, value, RATE)
-    total = sum(uptake.values())
+    total = sum(areal.values())
     build.add("areal_oxygen_uptake", COMMUNITY, mission, total, RATE)
     respiration = build.mean(world.chemistry.respiration, mission)
-    for name, value in uptake.items():
+    for name, value in areal.items():
         build.add("community_share", name, mission, value / respiration, "1")
     build.add("community_share", COMMUNITY, mission, total / respiration, "1")
 

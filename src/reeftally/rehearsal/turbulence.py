@@ -85,7 +85,7 @@ class UnitField:
 
     def __init__(self, reef: Reef, seed: int, name: str) -> None:
         self._seed, self._name = seed, name
-        n = np.fft.rfftfreq(_LENGTH, SPACING)
+        n = np.asarray(np.fft.rfftfreq(_LENGTH, SPACING), dtype=np.float64)
         made = spectra(n[1:], von_karman=reef.von_karman, kolmogorov=reef.kolmogorov)
         power = 0.5 * _LENGTH**2 * (n[1] - n[0])
         coefficient = made.uw / made.w
@@ -133,7 +133,7 @@ class UnitField:
         return out
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True, inline="always")
 def sample_cubic(values: np.ndarray, at: float) -> float:
     """Value between members by the cubic of Catmull and Rom; `at` in members from the first."""
     i = int(np.floor(at))

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray
 from reeftally.rehearsal.highrate import World, chunks, scalar_at, velocity_chunk
-from reeftally.rehearsal.reef import SensorTruth, generator
+from reeftally.rehearsal.reef import GAIN_PIVOT, SensorTruth, generator
 from reeftally.rehearsal.script import DAY
 from reeftally.rehearsal.writer import RawFiles
 from reeftally.seawater import oxygen as oxygen_of
@@ -141,7 +141,7 @@ def _powered(world: World, t: FloatArray) -> npt.NDArray[np.bool_] | None:
     return np.asarray((t < cut[0]) | (t >= cut[1]))
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True)  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True)
 def first_order(values: FloatArray, step: float, tau: float, state: float) -> float:
     """Pass values through a sensor with time constant tau, in place; return the last state.
 
@@ -178,7 +178,7 @@ def write_fast(world: World, files: RawFiles, progress: Progress | None = None) 
         value = scalar_at(world, field, "oxygen", t, height, ahead=SEPARATION, ahead_to=HEADING_DEG)
         state = first_order(value, 1.0 / dense, sensor.lag, value[0] if state is None else state)
         value, t = value[3::4], t[3::4]
-        value = value + sensor.offset + sensor.drift * t / DAY
+        value = value + sensor.gain * (value - GAIN_PIVOT) + sensor.offset + sensor.drift * t / DAY
         value += sensor.noise * rng.standard_normal(t.size)
         if broken is not None:
             value[(t >= broken[0]) & (t < broken[1])] = 430.0

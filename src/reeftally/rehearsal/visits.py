@@ -115,9 +115,7 @@ def _organisms(world: World) -> list[Organism]:
             )
     for number in range(world.script.blanks):
         kind = "rock" if number % 2 == 0 else "dead urn"
-        made.append(
-            Organism(f"blank-{number + 1:02d}", kind, 10.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, blank=True)
-        )
+        made.append(Organism(f"blank-{number + 1:02d}", kind, 10.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, blank=True))
     return made
 
 
@@ -235,8 +233,5 @@ def survey_rows(world: World) -> tuple[list[list[object]], list[list[object]]]:
             sizes = diameters(form, rng, count)
             shown = f"{sizes.mean():.1f}" if count else ""
             counts.append([f"T{number + 1:02d}", 10, form.name, count, shown, ""])
-        for size in diameters(form, rng, 40):
-            measured.append([form.name, f"{size:.1f}", ""])
+        measured.extend([form.name, f"{size:.1f}", ""] for size in diameters(form, rng, 40))
     return counts, measured
-
-

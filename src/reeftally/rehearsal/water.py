@@ -120,8 +120,8 @@ def make_water(script: Script, reef: Reef, seed: int) -> Water:
     for index, (_, amplitude, period) in enumerate(_TIDES):
         shift = spring_at if index < 2 else 31.0 + 5.0 * index
         tide += amplitude * np.cos(2.0 * np.pi * (hours - shift) / period)
-    beat = 1.0 / (1.0 / 12.0 - 1.0 / 12.4206012)
-    spring = np.cos(2.0 * np.pi * (hours - spring_at) / beat)
+    beat_h = 1.0 / (1.0 / 12.0 - 1.0 / 12.4206012)
+    spring = np.cos(2.0 * np.pi * (hours - spring_at) / beat_h)
 
     days = origin / DAY
     event = np.exp(-(((days - 6.5) / 0.68) ** 4)) if script.size == "full" else np.zeros(t.size)
@@ -136,8 +136,8 @@ def make_water(script: Script, reef: Reef, seed: int) -> Water:
     # The direction turns through slack instead of the speed falling to nothing.
     phase = 2.0 * np.pi * (hours - spring_at + 3.1) / 12.4206012
     along_cos = np.cos(phase)
-    amplitude = (0.028 + 0.095 * np.abs(along_cos)) * (1.0 + 0.2 * np.clip(spring, 0.0, 1.0) ** 2)
-    along = amplitude * np.tanh(along_cos / 0.045) + 0.012
+    strength = (0.028 + 0.095 * np.abs(along_cos)) * (1.0 + 0.2 * np.clip(spring, 0.0, 1.0) ** 2)
+    along = strength * np.tanh(along_cos / 0.045) + 0.012
     across = 0.015 / np.cosh(along_cos / 0.06)
     angle = np.deg2rad(FLOOD_TO)
     east = along * np.sin(angle) + across * np.cos(angle)
@@ -146,13 +146,9 @@ def make_water(script: Script, reef: Reef, seed: int) -> Water:
 
     pressure = reef.air_pressure + 1.8 * _smooth_noise(rng, t, 30.0 * HOUR)
     pressure = pressure + 1.0 * np.cos(2.0 * np.pi * (local_hour - 10.0) / 12.0)
-    co2 = reef.air_co2 + 0.5 * _smooth_noise(rng, t, 6.0 * HOUR) - 0.3 * np.cos(
-        2.0 * np.pi * (local_hour - 4.0) / 24.0
-    )
+    co2 = reef.air_co2 + 0.5 * _smooth_noise(rng, t, 6.0 * HOUR) - 0.3 * np.cos(2.0 * np.pi * (local_hour - 4.0) / 24.0)
     diel = np.cos(2.0 * np.pi * (local_hour - 15.6) / 24.0)
-    temperature = reef.temperature + 0.25 * diel - 0.6 * np.exp(-(((days - 7.3) / 0.35) ** 2)) * (
-        script.size == "full"
-    )
+    temperature = reef.temperature + 0.25 * diel - 0.6 * np.exp(-(((days - 7.3) / 0.35) ** 2)) * (script.size == "full")
     reference_temperature = reef.temperature + 0.08 * diel + 0.02 * _smooth_noise(rng, t, 9.0 * HOUR)
     rain = np.zeros(t.size)
     if script.size == "full":
@@ -218,7 +214,7 @@ class Waves:
     """Vertical orbital displacement per metre above the bed [1]."""
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True)  # type: ignore[untyped-decorator]
+@nb.njit(cache=True, error_model="numpy", nogil=True)
 def _sum_waves(
     n: int,
     step: float,
@@ -262,9 +258,7 @@ def _band(
     omega = edges[:-1] + np.diff(edges) * rng.random(count)
     ratio = peak / omega
     sigma = np.where(omega <= peak, 0.07, 0.09)
-    spectrum = ratio**5 * np.exp(-1.25 * ratio**4) * gamma ** np.exp(
-        -0.5 * ((omega - peak) / (sigma * peak)) ** 2
-    )
+    spectrum = ratio**5 * np.exp(-1.25 * ratio**4) * gamma ** np.exp(-0.5 * ((omega - peak) / (sigma * peak)) ** 2)
     power = spectrum * np.diff(edges)
     power /= power.sum()
     # Significant height 1 m is a variance of 1/16 m2; each component has variance a2 / 2.
@@ -299,10 +293,8 @@ def make_waves(script: Script, water: Water, reef: Reef, seed: int) -> Waves:
     )
     radians = np.deg2rad(direction)
     # w = ∂(displacement)/∂t: with elevation a cos(ωt), w = −z a ω k sin(ωt) / sinh(kh).
-    factors = np.stack(
-        [amplitude, speed * np.sin(radians), speed * np.cos(radians), -speed * k, speed * k / omega]
-    )
-    at = t0 + WAVE_STEP * np.arange(n)
+    factors = np.stack([amplitude, speed * np.sin(radians), speed * np.cos(radians), -speed * k, speed * k / omega])
+    at = np.asarray(t0 + WAVE_STEP * np.arange(n), dtype=np.float64)
     scale = np.stack([water.at(name, at) for name in ("swell", "sea", "infragravity")])
     group = np.concatenate([np.zeros(36), np.ones(28), np.full(8, 2.0)])
     out = np.zeros((5, n))
@@ -324,7 +316,7 @@ def make_path(water: Water, waves: Waves, reef: Reef, height_above_plane: float)
     The frozen field is fixed to the water, so waves carry it to and fro past the sensor: this is what
     widens the observed spectrum (Lumley and Terray 1983).
     """
-    t = waves.t0 + WAVE_STEP * np.arange(waves.east.size)
+    t = np.asarray(waves.t0 + WAVE_STEP * np.arange(waves.east.size), dtype=np.float64)
     east, north = water.at("east", t), water.at("north", t)
     fast = np.hypot(east, north)
     mean = water.at("friction", t) / reef.von_karman * np.log(height_above_plane / reef.roughness)

@@ -7,6 +7,7 @@ Rules:    rows are written in the order given; a file is named by label and date
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from pathlib import Path
 from typing import IO
@@ -83,7 +84,7 @@ class RawFiles:
         decimals = tuple(column.decimals for column in layout.columns)
         keys = stamps_ns // (self._hours * 3_600_000_000_000)
         edges = [0, *(np.flatnonzero(np.diff(keys)) + 1).tolist(), stamps_ns.size]
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in itertools.pairwise(edges):
             if self._key != int(keys[a]) or self._open is None:
                 self._switch(int(keys[a]))
             assert self._open is not None
