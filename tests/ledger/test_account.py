@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reeftally.errors import InputError
+from reeftally.errors import InputError, ShapeError
 from reeftally.ledger import DRIVERS, METHODS, MixingLine, State, decompose, shapley_values, split
 from reeftally.seawater import carbonate
 
@@ -396,3 +397,23 @@ def test_the_mean_over_blocks_keeps_the_sum_and_ignores_missing_blocks():
     assert mean.remainder(quantity="ph_total") == pytest.approx([0.0, 0.0], abs=1e-12)
     with pytest.raises(InputError, match="axis"):
         found.mean(axis=0)
+
+
+def test_labelled_arrays_are_matched_by_name():
+    time = np.arange(4)
+    dic = xr.DataArray([2000.0, 2003.0, 2006.0, 2009.0], dims="time", coords={"time": time})
+    alkalinity = xr.DataArray([2308.0, 2309.0, 2310.0], dims="trial")
+    found = decompose(**{**BASIN, "reef": State(28.4, 35.1, alkalinity, dic)})
+    plain = decompose(**{**BASIN, "reef": State(28.4, 35.1, alkalinity.values[:, None], dic.values[None, :])})
+
+    table = found.to_dataset()
+    assert found.dims == ("trial", "time")
+    assert table["ph_total_change"].dims == ("trial", "time", "driver")
+    assert np.array_equal(table["time"], time)
+    organic = table["ph_total_change"].sel(driver="organic").to_numpy()
+    assert organic == pytest.approx(plain.effect(quantity="ph_total", driver="organic"), abs=1e-14)
+    assert found.mean(axis=-1).dims == ("trial",)
+    with pytest.raises(ShapeError, match="without names"):
+        decompose(**{**BASIN, "reef": State(28.4, 35.1, np.ones(4), dic)})
+    with pytest.raises(ShapeError, match="coordinates"):
+        decompose(**{**BASIN, "reef": State(28.4, 35.1, dic.assign_coords(time=time + 1) * 0 + 2308.0, dic)})

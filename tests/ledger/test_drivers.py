@@ -12,6 +12,7 @@ from reeftally.ledger import (
     State,
     concentration_from_flux,
     driver_increments,
+    nutrient_alkalinity,
     organic_dic_from_oxygen,
 )
 
@@ -133,3 +134,16 @@ def test_trials_and_blocks_broadcast():
     found = increments(reef=reef, organic_dic=np.full((5, 1), 17.7))
 
     assert found.shape == (7, 4, 5, 3)
+
+
+def test_nutrients_move_alkalinity_by_measurement_or_by_redfield():
+    # Redfield, Ketchum and Richards 1963: 17 (16 N + 1 P) for 106 C
+    by_ratio = nutrient_alkalinity(organic_dic=106.0)
+    measured = nutrient_alkalinity(nitrate_difference=16.0, phosphate_difference=1.0)
+    ammonium = nutrient_alkalinity(nitrate_difference=0.0, ammonium_difference=16.0)
+
+    assert float(by_ratio) == pytest.approx(-17.0)
+    assert float(measured) == pytest.approx(-17.0)
+    assert float(ammonium) == pytest.approx(16.0)
+    with pytest.raises(InputError, match="either"):
+        nutrient_alkalinity()

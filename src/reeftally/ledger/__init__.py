@@ -22,6 +22,7 @@ from reeftally.ledger.drivers import (
     LOCAL_MADE,
     concentration_from_flux,
     driver_increments,
+    nutrient_alkalinity,
     organic_dic_from_oxygen,
 )
 from reeftally.ledger.evidence import (
@@ -69,6 +70,7 @@ from reeftally.ledger.states import (
     global_increment,
     past_state,
 )
+from reeftally.ledger.summary import AccountRow, account_table
 from reeftally.ledger.trends import (
     Kendall,
     RobustSlope,
@@ -89,6 +91,7 @@ __all__ = [
     "METHODS",
     "QUANTITIES",
     "Account",
+    "AccountRow",
     "Baseline",
     "Candidates",
     "Change",
@@ -108,6 +111,7 @@ __all__ = [
     "State",
     "Step",
     "Trend",
+    "account_table",
     "atmosphere_at",
     "baseline",
     "candidate_likelihoods",
@@ -134,6 +138,7 @@ __all__ = [
     "metabolism_from_slope",
     "miller_tans",
     "mix",
+    "nutrient_alkalinity",
     "organic_dic_from_oxygen",
     "paired_source",
     "past_state",

@@ -9,9 +9,9 @@ Rules:    parts and remainder sum to the total in every member; nothing is clipp
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,23 +19,20 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray, as_float, one_of
 from reeftally.errors import InputError
 from reeftally.ledger._compiled import run_compiled
+from reeftally.ledger._labelled import any_labelled, on_common_axes
+from reeftally.ledger._plain import STEP, Solver, run_with_solver
 from reeftally.ledger.drivers import DRIVERS, LOCAL_MADE, driver_increments, organic_dic_from_oxygen
-from reeftally.ledger.shapley import coalition_weights
 from reeftally.ledger.states import COMPONENTS, Equilibrium, MixingLine, State, global_increment
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from reeftally.seawater.carbonate import Constants
 
 __all__ = ["METHODS", "QUANTITIES", "Account", "Solver", "decompose", "split"]
 
 METHODS = ("shapley_from_past", "shapley_from_reference", "taylor")
 QUANTITIES = ("ph_total", "aragonite_saturation", "hydrogen_ion", "fco2")
-
-Solver = Callable[..., Mapping[str, npt.ArrayLike]]
-"""``f(total_alkalinity=, dic=, temperature=, salinity=)`` gives a mapping of quantities."""
-
-_STEP = {"temperature": 0.05, "salinity": 0.05, "total_alkalinity": 0.5, "dic": 0.5}
-"""Half-steps of the central differences of the first-order split [°C, 1, µmol kg-1, µmol kg-1]."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +55,10 @@ class Account:
     """``totals[method][quantity]``: end minus the start of that method."""
     solves: int = 0
     """Number of times the carbonate system was solved."""
+    dims: tuple[str, ...] = ()
+    """Names of the axes of the members, when the arguments were labelled."""
+    coords: Mapping[str, Any] = field(default_factory=dict)
+    """Coordinates of those names."""
 
     def effect(self, *, quantity: str, driver: str, method: str = "shapley_from_past") -> FloatArray:
         """Return the effect of one driver; `driver` may be ``"local"`` for what is made here."""
@@ -80,6 +81,22 @@ class Account:
     def share(self, *, quantity: str, driver: str, method: str = "shapley_from_past") -> FloatArray:
         """Return effect over total; may exceed 1 or be negative where drivers oppose each other."""
         return np.asarray(self.effect(quantity=quantity, driver=driver, method=method) / self.totals[method][quantity])
+
+    def to_dataset(self, *, method: str = "shapley_from_past") -> xr.Dataset:
+        """Return effects and totals of one method as a Dataset with a ``driver`` axis, last.
+
+        Variables are ``<quantity>_change`` over members and driver, and ``<quantity>_total_change``.
+        Unlabelled members get the names ``member_0``, ``member_1``, ...
+        """
+        import xarray as xr
+
+        one_of("method", method, tuple(self.effects))
+        dims = self.dims or tuple(f"member_{i}" for i in range(self.end.ndim - 1))
+        variables: dict[str, Any] = {}
+        for quantity, table in self.effects[method].items():
+            variables[f"{quantity}_change"] = ((*dims, "driver"), np.moveaxis(table, 0, -1))
+            variables[f"{quantity}_total_change"] = (dims, self.totals[method][quantity])
+        return xr.Dataset(variables, coords={**self.coords, "driver": list(self.drivers)}, attrs={"method": method})
 
     def mean(self, *, axis: int = -1, weights: npt.ArrayLike | None = None) -> Account:
         """Return the account averaged over one axis of the members (blocks, say).
@@ -118,6 +135,8 @@ class Account:
             effects={m: {q: average(a) for q, a in by.items()} for m, by in self.effects.items()},
             totals={m: {q: average(a) for q, a in by.items()} for m, by in self.totals.items()},
             solves=self.solves,
+            dims=tuple(np.delete(np.array(self.dims, dtype=object), axis)) if self.dims else (),
+            coords={k: v for k, v in self.coords.items() if not self.dims or k != self.dims[axis]},
         )
 
     def _table(self, method: str, quantity: str) -> FloatArray:
@@ -162,7 +181,8 @@ def decompose(
     Parameters
     ----------
     reef, reference : State
-        Water on the reef and the reference water. Members broadcast, a leading trial axis is welcome.
+        Water on the reef and the reference water. Members broadcast, a leading trial axis is welcome;
+        labelled arrays (xarray) are matched by the names of their dimensions.
     xco2_now, xco2_past : array_like
         Dry mole fraction of CO2 in the air [µmol mol-1].
     gas_exchange_dic : array_like
@@ -205,6 +225,37 @@ def decompose(
 
     Sources: Shapley 1953 for the split; definitions of the drivers in ``docs/ledger.md``.
     """
+    arrays: dict[str, Any] = {
+        "reef": reef,
+        "reference": reference,
+        "xco2_now": xco2_now,
+        "gas_exchange_dic": gas_exchange_dic,
+        "mixing_line": mixing_line,
+        "xco2_past": xco2_past,
+        "air_pressure": air_pressure,
+        "organic_dic": organic_dic,
+        "oxygen_reef": oxygen_reef,
+        "oxygen_reference": oxygen_reference,
+        "oxygen_gas_exchange": oxygen_gas_exchange,
+        "pq": pq,
+        "organic_alkalinity": organic_alkalinity,
+        "carbonate_alkalinity": carbonate_alkalinity,
+        "pressure": pressure,
+        "phosphate": phosphate,
+        "silicate": silicate,
+    }
+    if any_labelled(arrays):
+        plain, dims, coords = on_common_axes(arrays)
+        found = decompose(
+            **plain,
+            drivers=drivers,
+            quantities=quantities,
+            methods=methods,
+            constants=constants,
+            solver=solver,
+            equilibrium=equilibrium,
+        )
+        return replace(found, dims=dims, coords=coords)
     oxygen_arguments = (oxygen_reef, oxygen_reference, oxygen_gas_exchange, pq)
     given = [value is not None for value in oxygen_arguments]
     if organic_dic is not None:
@@ -301,11 +352,11 @@ def split(
             silicate=silicate,
             quantities=tuple(quantities),
             methods=tuple(methods),
-            steps=np.array([_STEP[name] for name in COMPONENTS]),
+            steps=np.array([STEP[name] for name in COMPONENTS]),
             constants=constants,
         )
     else:
-        effects, totals, solves = _with_solver(
+        effects, totals, solves = run_with_solver(
             start=start,
             increments=moved,
             pressure=pressure,
@@ -325,115 +376,3 @@ def split(
         totals=totals,
         solves=solves,
     )
-
-
-_Result = tuple[dict[str, dict[str, FloatArray]], dict[str, dict[str, FloatArray]], int]
-
-
-def _with_solver(
-    *,
-    start: FloatArray,
-    increments: FloatArray,
-    pressure: npt.ArrayLike,
-    phosphate: npt.ArrayLike,
-    silicate: npt.ArrayLike,
-    quantities: tuple[str, ...],
-    methods: tuple[str, ...],
-    solver: Solver,
-) -> _Result:
-    """Evaluate all coalitions with whole-array calls of `solver`; memory is that of the result."""
-    solve = _as_evaluator(solver, quantities, pressure, phosphate, silicate)
-    # Players that are null in every member change nothing; leaving them out is exact.
-    active = [i for i in range(len(DRIVERS)) if np.any(increments[i] != 0.0)]
-    count = len(active)
-    shape = start.shape[1:]
-    effects: dict[str, dict[str, FloatArray]] = {}
-    totals: dict[str, dict[str, FloatArray]] = {}
-    solves = 0
-    games: list[tuple[str, list[int], FloatArray]] = []
-    exact = [name for name in methods if name != "taylor"]
-    if "shapley_from_past" in exact:
-        games.append(("shapley_from_past", active, coalition_weights(count)))
-    local = [i for i in active if i != 0]
-    if "shapley_from_reference" in exact:
-        games.append(("shapley_from_reference", local, coalition_weights(len(local))))
-    for name, _, _ in games:
-        effects[name] = {q: np.zeros((len(DRIVERS), *shape)) for q in quantities}
-        totals[name] = {}
-    if games:
-        has_global = 0 in active
-        for mask in range(1 << count):
-            members = [active[bit] for bit in range(count) if mask >> bit & 1]
-            if "shapley_from_past" not in exact and has_global and 0 not in members:
-                continue
-            found = solve(start + increments[members].sum(axis=0))
-            solves += int(np.prod(shape))
-            for name, players, weights in games:
-                if name == "shapley_from_reference" and has_global and 0 not in members:
-                    continue
-                own = sum(1 << bit for bit, player in enumerate(players) if player in members)
-                for q in quantities:
-                    for bit, player in enumerate(players):
-                        effects[name][q][player] += weights[bit, own] * found[q]
-                    if own == 0:
-                        totals[name][q] = -found[q]
-                    if own == (1 << len(players)) - 1:
-                        totals[name][q] = totals[name].get(q, np.zeros(shape)) + found[q]
-    if "taylor" in methods:
-        effects["taylor"], totals["taylor"], more = _first_order(start, increments, solve, quantities)
-        solves += more
-    return effects, totals, solves
-
-
-_Evaluator = Callable[[FloatArray], Mapping[str, FloatArray]]
-
-
-def _as_evaluator(
-    solver: Solver,
-    quantities: tuple[str, ...],
-    pressure: npt.ArrayLike,
-    phosphate: npt.ArrayLike,
-    silicate: npt.ArrayLike,
-) -> _Evaluator:
-    """Return a function of one stacked state; passes on only what is not zero."""
-    extra = {"pressure": pressure, "phosphate": phosphate, "silicate": silicate}
-    extra = {name: value for name, value in extra.items() if np.any(np.asarray(value) != 0.0)}
-    needed = tuple({"hydrogen_ion": "ph_total"}.get(q, q) for q in quantities)
-
-    def evaluate(state: FloatArray) -> Mapping[str, FloatArray]:
-        found = solver(
-            temperature=state[0],
-            salinity=state[1],
-            total_alkalinity=state[2],
-            dic=state[3],
-            outputs=tuple(dict.fromkeys(needed)),
-            **extra,
-        )
-        result = {name: np.asarray(found[name], dtype=np.float64) for name in needed}
-        if "hydrogen_ion" in quantities:
-            result["hydrogen_ion"] = 1e9 * 10.0 ** -result["ph_total"]
-        return result
-
-    return evaluate
-
-
-def _first_order(
-    start: FloatArray, increments: FloatArray, solve: _Evaluator, quantities: tuple[str, ...]
-) -> tuple[dict[str, FloatArray], dict[str, FloatArray], int]:
-    """Partial derivatives at the mid point (central differences) times increments."""
-    end = start + increments.sum(axis=0)
-    middle = 0.5 * (start + end)
-    effects = {q: np.zeros(increments.shape[:1] + start.shape[1:]) for q in quantities}
-    solves = 0
-    for index, name in enumerate(COMPONENTS):
-        if not np.any(increments[:, index] != 0.0):
-            continue
-        up, down = middle.copy(), middle.copy()
-        up[index] += _STEP[name]
-        down[index] -= _STEP[name]
-        high, low = solve(up), solve(down)
-        solves += 2 * int(np.prod(start.shape[1:]))
-        for q in quantities:
-            effects[q] += (high[q] - low[q]) / (2.0 * _STEP[name]) * increments[:, index]
-    first, last = solve(start), solve(end)
-    return effects, {q: last[q] - first[q] for q in quantities}, solves + 2 * int(np.prod(start.shape[1:]))

@@ -23,6 +23,7 @@ __all__ = [
     "LOCAL_MADE",
     "concentration_from_flux",
     "driver_increments",
+    "nutrient_alkalinity",
     "organic_dic_from_oxygen",
 ]
 
@@ -109,6 +110,48 @@ def organic_dic_from_oxygen(
         - as_float("oxygen_gas_exchange", oxygen_gas_exchange)
     )
     return np.asarray(-biological / as_float("pq", pq))
+
+
+def nutrient_alkalinity(
+    *,
+    nitrate_difference: npt.ArrayLike | None = None,
+    phosphate_difference: npt.ArrayLike = 0.0,
+    ammonium_difference: npt.ArrayLike = 0.0,
+    organic_dic: npt.ArrayLike | None = None,
+) -> FloatArray:
+    """Alkalinity that making or breaking organic matter moves through nutrients.
+
+    Measured: ``−ΔNO3 − ΔPO4 + ΔNH4``. Without measurements, by Redfield: ``−17/106`` of the DIC
+    respired; on reefs much less is usual, and zero is the common choice.
+
+    Parameters
+    ----------
+    nitrate_difference, phosphate_difference, ammonium_difference : array_like, optional
+        Reef minus reference [µmol kg-1].
+    organic_dic : array_like, optional
+        DIC released by net respiration [µmol kg-1], for the Redfield ratio.
+
+    Returns
+    -------
+    ndarray
+        [µmol kg-1]
+
+    Raises
+    ------
+    InputError
+        Neither or both ways are given.
+
+    Source: Wolf-Gladrow et al. 2007, Mar. Chem. 106, 287-300 (from memory); Redfield, Ketchum and
+    Richards 1963.
+    """
+    if (nitrate_difference is None) == (organic_dic is None):
+        message = "Give either the measured nitrate_difference or organic_dic for the Redfield ratio."
+        raise InputError(message)
+    if nitrate_difference is None:
+        return np.asarray(-17.0 / 106.0 * np.asarray(organic_dic, dtype=np.float64))
+    ammonium = as_float("ammonium_difference", ammonium_difference)
+    nitrate = as_float("nitrate_difference", nitrate_difference)
+    return np.asarray(ammonium - nitrate - as_float("phosphate_difference", phosphate_difference))
 
 
 def driver_increments(
