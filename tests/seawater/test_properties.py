@@ -110,17 +110,14 @@ def test_check_casts_of_teos10_are_met(name, cast):
     found = function(**{key: inputs[key] for key in arguments})
     expected = CASTS[name][good]
 
-    # The casts were computed with an older atlas of the salinity anomaly than the library carries now: the
-    # Absolute Salinities differ by up to 1.5e-5 g/kg where it was revised. The rest follows from that.
-    slack = {"SA_from_SP": 3e-5, "rho": 3e-5, "sound_speed": 4e-5, "pt0_from_t": 1e-9, "grav": 0.0}[name]
-    assert_allclose(found, expected, rtol=0, atol=max(float(CASTS[f"{name}_ca"]), slack))
+    assert_allclose(found, expected, rtol=0, atol=float(CASTS[f"{name}_ca"]))
 
 
 def test_depth_of_the_check_casts_is_met(cast):
     inputs, good = cast
     found = properties.depth_from_pressure(pressure=inputs["pressure"], latitude=inputs["latitude"])
 
-    assert_allclose(found, -CASTS["z_from_p"][good], rtol=0, atol=max(float(CASTS["z_from_p_ca"]), 1e-9))
+    assert_allclose(found, -CASTS["z_from_p"][good], rtol=0, atol=float(CASTS["z_from_p_ca"]))
 
 
 def test_conductivity_of_the_check_casts_comes_back_as_salinity(cast):
