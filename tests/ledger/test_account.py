@@ -417,3 +417,23 @@ def test_labelled_arrays_are_matched_by_name():
         decompose(**{**BASIN, "reef": State(28.4, 35.1, np.ones(4), dic)})
     with pytest.raises(ShapeError, match="coordinates"):
         decompose(**{**BASIN, "reef": State(28.4, 35.1, dic.assign_coords(time=time + 1) * 0 + 2308.0, dic)})
+
+
+def test_a_block_with_no_answer_is_left_out_of_every_average():
+    dic = np.array([2000.0, 2004.0, 2008.0])
+    phosphate = np.array([0.0, np.nan, 0.0])
+    found = decompose(**{**BASIN, "reef": State(28.4, 35.1, 2308.2, dic)}, phosphate=phosphate).mean()
+
+    assert float(found.end[3]) == pytest.approx(2004.0)
+    assert float(found.increments[DRIVERS.index("residual"), 3]) == pytest.approx(
+        2004.0 - 1988.8 + 1.9 + 0.5 - 17.7, abs=1e-9
+    )
+
+
+def test_one_set_of_increments_serves_many_reference_waters():
+    dic = np.array([1980.0, 1990.0])
+    found = split(reference=State(28.0, 35.0, 2300.0, dic), increments=moved(organic=(0, 0, 0, 20.0)))
+    single = split(reference=State(28.0, 35.0, 2300.0, 1990.0), increments=moved(organic=(0, 0, 0, 20.0)))
+
+    assert found.total(quantity="ph_total").shape == (2,)
+    assert found.total(quantity="ph_total")[1] == pytest.approx(float(single.total(quantity="ph_total")), abs=1e-14)

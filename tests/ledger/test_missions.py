@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from reeftally.errors import InputError
-from reeftally.ledger import change_table, compare_missions, site_status
+from reeftally.ledger import Rank, change_table, compare_missions, rank_in_history, site_status
 
 SAME = {"ph sensor": "ISFET, type A", "constants": "lueker2000", "height": "0.35 m"}
 
@@ -97,10 +97,16 @@ def test_a_season_is_ranked_against_its_own_years():
     assert found.hours_below == pytest.approx(0.5)
     assert found.hours_measured == pytest.approx(7 * 0.25)
     assert found.mean == pytest.approx(np.nanmean(ph))
-    assert (found.rank, found.of) == (2, 5)
-    assert found.rank_lower <= found.rank <= found.rank_upper
+    # 7.9700 lies above 7.96 only; at 7.9504 above none, at 7.9896 above 7.96 and 7.98
+    assert found.rank == Rank(rank=2, of=5, lower=1, upper=3)
 
 
 def test_a_series_without_values_has_no_status():
     with pytest.raises(InputError, match="no finite"):
         site_status(ph=[np.nan], night=[0], block_hours=0.25, site_value=7.9)
+
+
+def test_a_local_share_is_ranked_like_any_other_value():
+    found = rank_in_history(value=-0.031, sd=0.002, history=[-0.025, np.nan, -0.034, -0.030])
+
+    assert found == Rank(rank=2, of=4, lower=1, upper=3)

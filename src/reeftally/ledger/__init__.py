@@ -52,9 +52,11 @@ from reeftally.ledger.missions import (
     Change,
     MethodChange,
     MissionDifference,
+    Rank,
     SiteStatus,
     change_table,
     compare_missions,
+    rank_in_history,
     site_status,
 )
 from reeftally.ledger.mixing import Mixture, mix
@@ -104,6 +106,7 @@ __all__ = [
     "MissionDifference",
     "MixingLine",
     "Mixture",
+    "Rank",
     "ReferenceShift",
     "RobustSlope",
     "SiteStatus",
@@ -142,6 +145,7 @@ __all__ = [
     "organic_dic_from_oxygen",
     "paired_source",
     "past_state",
+    "rank_in_history",
     "remove_carbonate",
     "seasonal_kendall",
     "sensitivity_to_reference",

@@ -106,7 +106,7 @@ class Account:
         axis : int
             Counted from the end (negative), so that driver and component axes stay.
         weights : array_like, optional
-            Durations along that axis. Members with NaN anywhere in the effects are left out.
+            Durations along that axis. A member with NaN in any effect is left out of all averages.
 
         Raises
         ------
@@ -118,13 +118,16 @@ class Account:
             raise InputError(message)
         size = self.end.shape[axis]
         weight = np.ones(size) if weights is None else as_float("weights", weights)
+        good = np.isfinite(self.start.sum(axis=0) + self.end.sum(axis=0))
+        for by_quantity in self.effects.values():
+            for table in by_quantity.values():
+                good &= np.isfinite(table).all(axis=0)
+        used = np.where(good, weight.reshape(-1, *(1,) * (-axis - 1)), 0.0)
+        with np.errstate(invalid="ignore"):
+            used = used / used.sum(axis=axis, keepdims=True)
 
         def average(array: FloatArray) -> FloatArray:
-            moved = np.moveaxis(array, axis, -1)
-            good = np.isfinite(moved)
-            used = np.where(good, weight, 0.0)
-            with np.errstate(invalid="ignore"):
-                return np.asarray((np.where(good, moved, 0.0) * used).sum(axis=-1) / used.sum(axis=-1))
+            return np.asarray((np.where(good, array, 0.0) * used).sum(axis=axis))
 
         return Account(
             drivers=self.drivers,
@@ -337,9 +340,11 @@ def split(
     for name in methods:
         one_of("method", name, METHODS)
     moved = as_float("increments", increments)
-    shape = moved.shape[2:]
-    here = np.empty((len(COMPONENTS), *shape))
     stacked = reference.stacked()
+    shape = np.broadcast_shapes(moved.shape[2:], stacked.shape[1:])
+    lifted = moved.reshape((*moved.shape[:2], *(1,) * (len(shape) - moved.ndim + 2), *moved.shape[2:]))
+    moved = np.broadcast_to(lifted, (*moved.shape[:2], *shape))
+    here = np.empty((len(COMPONENTS), *shape))
     here[...] = stacked.reshape((4, *(1,) * (len(shape) - stacked.ndim + 1), *stacked.shape[1:]))
     start = here - moved[0]
     end = start + moved.sum(axis=0)

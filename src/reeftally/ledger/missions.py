@@ -1,6 +1,6 @@
 """Two missions compared, results under other constants, a site against its own history.
 
-Here:     `compare_missions`, `change_table`, `site_status`.
+Here:     `compare_missions`, `change_table`, `site_status`, `rank_in_history`.
 Not here: trends (`trends`), steps in one record (`detect`).
 Rules:    a difference between missions is shown with every change of method beside it; a change that can
           move the number is a possible artefact until an overlap or bottles bound it.
@@ -22,9 +22,11 @@ __all__ = [
     "Change",
     "MethodChange",
     "MissionDifference",
+    "Rank",
     "SiteStatus",
     "change_table",
     "compare_missions",
+    "rank_in_history",
     "site_status",
 ]
 
@@ -179,6 +181,34 @@ def change_table(
 
 
 @dataclass(frozen=True, slots=True)
+class Rank:
+    """Place of a value among earlier years; 1 is the lowest."""
+
+    rank: int
+    of: int
+    """Number of years compared, this one included."""
+    lower: int
+    upper: int
+    """Rank if the value were at either end of its 95 % interval."""
+
+
+def rank_in_history(*, value: float, sd: float, history: Sequence[float]) -> Rank:
+    """Rank a value (a mean, a night minimum, a local share) against earlier years.
+
+    Parameters
+    ----------
+    value, sd : float
+        Of this year, with its standard uncertainty.
+    history : sequence of float
+        Values of earlier years; NaN years are not counted.
+    """
+    earlier = as_float("history", history)
+    earlier = earlier[np.isfinite(earlier)]
+    places = [1 + int((earlier < value + step * sd).sum()) for step in (0.0, -1.96, 1.96)]
+    return Rank(rank=places[0], of=int(earlier.size) + 1, lower=places[1], upper=places[2])
+
+
+@dataclass(frozen=True, slots=True)
 class SiteStatus:
     """A season's pH against the site's own history."""
 
@@ -190,13 +220,8 @@ class SiteStatus:
     hours_below: float
     """Of the blocks below the site's own value."""
     hours_measured: float
-    rank: int | None
-    """1 is the lowest mean of history and now together."""
-    of: int | None
-    """Number of years compared, this one included."""
-    rank_lower: int | None
-    rank_upper: int | None
-    """Rank if the mean were at either end of its 95 % interval."""
+    rank: Rank | None
+    """Of the mean among the means of earlier years."""
 
 
 def site_status(
@@ -237,13 +262,7 @@ def site_status(
         raise InputError(message)
     lows = [values[good & (nights == k)].min() for k in np.unique(nights[good & (nights >= 0)])]
     mean = float(values[good].mean())
-    rank = of = low_rank = high_rank = None
-    if history is not None:
-        earlier = np.sort(as_float("history", history))
-        of = int(earlier.size) + 1
-        rank = 1 + int((earlier < mean).sum())
-        low_rank = 1 + int((earlier < mean - 1.96 * mean_sd).sum())
-        high_rank = 1 + int((earlier < mean + 1.96 * mean_sd).sum())
+    rank = None if history is None else rank_in_history(value=mean, sd=mean_sd, history=history)
     return SiteStatus(
         mean=mean,
         minimum=float(values[good].min()),
@@ -252,7 +271,4 @@ def site_status(
         hours_below=float(block_hours * (values[good] < site_value).sum()),
         hours_measured=float(block_hours * good.sum()),
         rank=rank,
-        of=of,
-        rank_lower=low_rank,
-        rank_upper=high_rank,
     )

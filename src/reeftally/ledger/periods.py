@@ -76,6 +76,8 @@ def combine_periods(*, accounts: Sequence[Account], hours: Sequence[float]) -> A
         effects={m: {q: mean([a.effects[m][q] for a in accounts]) for q in by} for m, by in first.effects.items()},
         totals={m: {q: mean([a.totals[m][q] for a in accounts]) for q in by} for m, by in first.totals.items()},
         solves=sum(a.solves for a in accounts),
+        dims=first.dims,
+        coords=first.coords,
     )
 
 
