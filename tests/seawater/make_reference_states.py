@@ -1,4 +1,7 @@
-"""Make ``data/carbonate_reference.npz``: 10,000 random states solved with 40 digits.
+"""Make ``data/carbonate_reference.npz`` and ``data/carbonate_reference_slopes.npz``.
+
+The first holds 10,000 random states solved with 40 digits; the second, for 40 of them, how the
+results change with the logarithm of every constant, by differences of 1e-15 in 40 digits.
 
 Run:  python tests/seawater/make_reference_states.py   (some minutes)
 
@@ -18,6 +21,8 @@ import numpy as np
 COUNT = 10_000
 mp.mp.dps = 40
 F = mp.mpf
+MICRO = 1_000_000
+BUMPED = ("0", "1", "2", "B", "W", "S", "F", "P1", "P2", "P3", "Si", "spa", "spc", "TB", "Ca")
 
 
 def pressure(t, p, a0, a1, a2, b0, b1):
@@ -29,8 +34,8 @@ def pressure(t, p, a0, a1, a2, b0, b1):
     return -volume / rt * p + kappa / (2 * rt) * p**2
 
 
-def constants(temperature, s, p_dbar):
-    """Defaults of the 2007 guide, total scale; KS and KF free."""
+def constants(temperature, s, p_dbar, bump):
+    """Defaults of the 2007 guide, total scale; KS and KF free; `bump` adds to logarithms."""
     t, p = temperature + F("273.15"), p_dbar / 10
     ln, root = mp.log(t), mp.sqrt(s)
     i = F("19.924") * s / (1000 - F("1.005") * s)
@@ -81,6 +86,7 @@ def constants(temperature, s, p_dbar):
         + w
         + pressure(t, p, "-18.03", "0.0466", "0.316e-3", "-4.53e-3", "0.0900e-3")
     )
+    k["S"] *= mp.exp(bump.get("S", 0))
     st = F("0.14") / F("96.062") * s / F("1.80655")
     ratio = 1 + st / k["S"]
     # Perez and Fraga 1987, total scale, brought to the free scale
@@ -155,11 +161,14 @@ def constants(temperature, s, p_dbar):
         )
         + pressure(t, p, "-48.76", "0.5304", "0", "-11.76e-3", "0.3692e-3")
     )
+    for name, change in bump.items():
+        if name in k and name != "S":
+            k[name] *= mp.exp(change)
     totals = {
-        "B": F("0.000232") / F("10.811") * s / F("1.80655"),
+        "B": mp.exp(bump.get("TB", 0)) * F("0.000232") / F("10.811") * s / F("1.80655"),
         "S": st,
         "F": F("0.000067") / F("18.998") * s / F("1.80655"),
-        "Ca": F("0.02128") / F("40.087") * s / F("1.80655"),
+        "Ca": mp.exp(bump.get("Ca", 0)) * F("0.02128") / F("40.087") * s / F("1.80655"),
     }
     return k, totals, ratio
 
@@ -205,11 +214,16 @@ def root_of(function, low, high):
     return u
 
 
-def reference(row):
-    """Return pH, CO2, bicarbonate, carbonate, saturations and Revelle factor of one state."""
+def exact(row):
+    """Return the inputs of a row as exact decimals, concentrations in mol/kg."""
     temperature, s, p, ta, dic, po4, si = (F(repr(float(v))) for v in row)
-    k, totals, ratio = constants(temperature, s, p)
-    ta, dic, po4, si = (v / 1_000_000 for v in (ta, dic, po4, si))
+    return temperature, s, p, ta / MICRO, dic / MICRO, po4 / MICRO, si / MICRO
+
+
+def reference(row):
+    """Return pH, CO2, bicarbonate, carbonate, fCO2, saturations and Revelle factor of a state."""
+    temperature, s, p, ta, dic, po4, si = exact(row)
+    k, totals, ratio = constants(temperature, s, p, {})
 
     def at(some_dic, low, high):
         return root_of(lambda u: alkalinity(mp.exp(u), some_dic, po4, si, k, totals, ratio) - ta, low, high)
@@ -226,17 +240,40 @@ def reference(row):
     near = (u - F("4e-7"), u + F("4e-7"))
     above, below = (co2(at(dic + d, *near), dic + d) for d in (step, -step))
     revelle = (mp.log(above) - mp.log(below)) / (2 * step) * dic
-    micro = 1_000_000
     return [
         -u / mp.log(10),
-        a * micro,
-        b * micro,
-        c * micro,
-        a * micro / k["0"],
+        a * MICRO,
+        b * MICRO,
+        c * MICRO,
+        a * MICRO / k["0"],
         c * totals["Ca"] / k["spa"],
         c * totals["Ca"] / k["spc"],
         revelle,
     ]
+
+
+def slopes(row):
+    """Return d(pH, fCO2, carbonate, aragonite saturation) / d ln of every constant."""
+    temperature, s, p, ta, dic, po4, si = exact(row)
+
+    def results(bump):
+        k, totals, ratio = constants(temperature, s, p, bump)
+        u = root_of(
+            lambda u: alkalinity(mp.exp(u), dic, po4, si, k, totals, ratio) - ta,
+            mp.log(F("1e-13")),
+            mp.log(F("1e-1")),
+        )
+        h = mp.exp(u)
+        a = dic / (1 + k["1"] / h + k["1"] * k["2"] / h**2)
+        c = a * k["1"] * k["2"] / h**2
+        return [-u / mp.log(10), a * MICRO / k["0"], c * MICRO, c * totals["Ca"] / k["spa"]]
+
+    step = F("1e-15")
+    table = []
+    for name in BUMPED:
+        above, below = results({name: step}), results({name: -step})
+        table.append([float((x - y) / (2 * step)) for x, y in zip(above, below, strict=True)])
+    return table
 
 
 def main() -> None:

@@ -373,6 +373,9 @@ def solve(
     first, second = _pair(given)
     one_of("root", root, tuple(_ROOTS))
     names = tuple(STANDARD_OUTPUTS if outputs is None else dict.fromkeys(outputs))
+    if not names:
+        message = "outputs is empty; it needs at least one name."
+        raise InputError(message)
     for name in names:
         one_of("outputs", name, OUTPUTS)
     moved = temperature_out is not None or pressure_out is not None

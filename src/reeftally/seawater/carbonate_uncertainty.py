@@ -130,12 +130,13 @@ def derivatives(
     values = [at_input.ph_total, at_input.dic, *fixed.values(), *moved.values()]
     keys = ("ph", "dic", *fixed, *moved)
 
-    def on_arrays(*parts: Any) -> tuple[Any, ...]:
-        arrays = [as_float(key, part) for key, part in zip(keys, parts, strict=True)]
+    def on_arrays(*given_parts: Any) -> Any:
+        arrays = [as_float(key, part) for key, part in zip(keys, given_parts, strict=True)]
         shape = np.broadcast_shapes(*(a.shape for a in arrays))
         lines = {key: np.broadcast_to(a, shape).reshape(-1) for key, a in zip(keys, arrays, strict=True)}
         jacobian = _jacobian(lines, given, chosen, names, constants)
-        return tuple(jacobian.reshape(-1, *shape))
+        parts = tuple(jacobian.reshape(-1, *shape))
+        return parts if len(parts) != 1 else parts[0]
 
     if labelled(values):
         import xarray as xr
@@ -144,6 +145,7 @@ def derivatives(
         flat = flat if isinstance(flat, tuple) else (flat,)
     else:
         flat = on_arrays(*values)
+        flat = flat if isinstance(flat, tuple) else (flat,)
         if flat and np.ndim(flat[0]) == 0:
             flat = tuple(float(value) for value in flat)
     width = len(chosen)
