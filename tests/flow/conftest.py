@@ -87,3 +87,60 @@ def make_burst(
 @pytest.fixture(scope="session")
 def burst_maker():
     return make_burst
+
+
+def make_inertial_burst(
+    rng,
+    *,
+    dissipation=8e-6,
+    speed=0.1,
+    orbital_sd=0.0,
+    wave_period=9.0,
+    constant=1.5,
+    sample_rate=32.0,
+    duration=900.0,
+    noise=0.0035,
+    horizontal_noise=0.012,
+    outer_wavenumber=15.0,
+):
+    """Return velocity (3, n): isotropic inertial turbulence frozen along a line, carried by current and waves.
+
+    The field is made in space from the model spectra (rad/m, flat below `outer_wavenumber`) and read off
+    along the path that the current and the (narrow-banded, collinear) waves really take, so the effect
+    of the waves on the frequency spectrum comes from the motion, not from a formula.
+    """
+    n = round(duration * sample_rate)
+    t = np.arange(n) / sample_rate
+    f = np.fft.rfftfreq(4 * n, 1.0 / sample_rate)
+    line = np.exp(-0.5 * ((f - 1.0 / wave_period) / 0.008) ** 2) ** 0.5
+    orbital = np.fft.irfft(line * (rng.normal(size=f.size) + 1j * rng.normal(size=f.size)), 4 * n)[:n]
+    if orbital_sd:
+        orbital *= orbital_sd / orbital.std()
+    # Each sample is the mean over its interval, as of the many pings behind it.
+    path = speed * t + np.cumsum(orbital) / sample_rate
+    pings = path + np.outer(np.array([-0.375, -0.125, 0.125, 0.375]) / sample_rate, speed + orbital).reshape(4, n)
+    spacing = 0.0015
+    first = pings.min() - 0.1
+    cells = int((pings.max() - first + 0.1) / spacing) + 8
+    size = 1 << int(np.ceil(np.log2(cells)))
+    k = 2.0 * np.pi * np.fft.rfftfreq(size, spacing)
+    shape = dissipation ** (2 / 3) * np.maximum(k, outer_wavenumber) ** (-5 / 3) * constant
+    fields = []
+    for a in (18.0 / 55.0, 24.0 / 55.0, 24.0 / 55.0):
+        draw = rng.normal(size=k.size) + 1j * rng.normal(size=k.size)
+        field = np.fft.irfft(np.sqrt(a * shape * (k[1] - k[0])) * draw * size / 2.0, size)
+        where = (pings - first) / spacing
+        index = where.astype(int)
+        part = where - index
+        p0, p1, p2, p3 = (field[index + i] for i in (-1, 0, 1, 2))
+        value = p1 + 0.5 * part * (p2 - p0 + part * (2 * p0 - 5 * p1 + 4 * p2 - p3 + part * (3 * (p1 - p2) + p3 - p0)))
+        fields.append(value.mean(axis=0))
+    out = np.stack(fields)
+    out += np.array([horizontal_noise, horizontal_noise, noise])[:, None] * rng.normal(size=out.shape)
+    out[0] += speed + orbital
+    return out
+
+
+@pytest.fixture(scope="session")
+def inertial_burst_maker():
+    return make_inertial_burst

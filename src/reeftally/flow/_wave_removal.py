@@ -168,13 +168,16 @@ def fit_cospectrum(
 ) -> tuple[float, float]:
     """Covariance and its sd by fitting the turbulence cospectrum to bands outside the waves.
 
-    Model (Kirincich, Lentz and Gerbi 2010, after Kaimal et al. 1972, from memory):
-    C(f) = cov (7/(3 pi)) sin(3 pi/7) (1/f0) / (1 + (f/f0)^(7/3)), roll-off f0 scanned.
+    Two shapes, each with its roll-off scanned and all averaged by their likelihood, so that not
+    knowing shape and roll-off widens the interval:
+    (7/(3 pi)) sin(3 pi/7) (1/f0) / (1 + (f/f0)^(7/3)) (Kirincich, Lentz and Gerbi 2010, from memory)
+    and 1.4 a / (1 + a f)^2.4 (Kaimal et al. 1972).
     """
     weight = 1.0 / np.maximum(variance, 1e-30)
     roll = np.geomspace(0.003, 0.5, 45)[:, None]
-    shape = 7.0 / (3.0 * np.pi) * np.sin(3.0 * np.pi / 7.0) / roll / (1.0 + (frequency / roll) ** (7.0 / 3.0))
-    columns = shape * widths
+    sharp = 7.0 / (3.0 * np.pi) * np.sin(3.0 * np.pi / 7.0) / roll / (1.0 + (frequency / roll) ** (7.0 / 3.0))
+    round_ = 1.4 / roll / (1.0 + frequency / roll) ** 2.4
+    columns = np.concatenate([sharp, round_]) * widths
     information = (weight * columns**2).sum(axis=1)
     value = (columns @ (weight * sums)) / information
     misfit = (weight * (sums - value[:, None] * columns) ** 2).sum(axis=1)

@@ -390,15 +390,23 @@ def dissipation(
             float(own.band_degrees_of_freedom),
         )
     frequency, densities, freedom = spectrum
-    mean_root, mean_square_root, _ = kernels.speed_power_means(*velocity)
+    block = max(round(0.25 * sample_rate), 1)
+    mean_root, mean_square_root, mean_travel, mean_square, blocks = kernels.speed_power_means(*velocity, block)
+    if blocks < 64:
+        return _nothing(("too_many_missing",))
     mean_speed = float(np.hypot(chosen[0].mean(), chosen[1].mean()))
     advection = float(mean_root) ** 1.5 if advect_by_waves else mean_speed
     frozen = float(np.hypot(sds[0], sds[1])) / mean_speed if mean_speed > 0.0 else float("inf")
     if not advection > 0.0:
         return _nothing(("not_frozen",))
-    # Turbulence that comes in gusts of the wave speed has a less certain spectrum than chi-square.
-    gusts = float(mean_square_root / mean_root**2) if advect_by_waves else 1.0
-    low = max(2.0 * (wave_peak or 0.0), _ISOTROPIC * advection / height)
+    # Turbulence that comes in gusts of the wave speed has a less certain spectrum than chi-square, and
+    # waves carry the same water past the sensor more than once (at most four times: eddies do not last).
+    gusts = 1.0
+    if advect_by_waves:
+        again = float(np.clip(mean_travel / max(mean_speed, 1e-9), 1.0, 4.0))
+        gusts = again * float(mean_square_root / mean_root**2)
+    fastest = float(np.sqrt(mean_square)) if advect_by_waves else advection
+    low = max(2.0 * (wave_peak or 0.0), _ISOTROPIC * fastest / height)
     top = min(0.5 * sample_rate * 0.95, advection / (2.0 * sample_volume))
     reasons: list[str] = []
     notes: list[str] = []

@@ -169,7 +169,7 @@ def unwrap(*, velocity: npt.ArrayLike, ambiguity: float, sample_rate: float, win
     Notes
     -----
     A jump of about twice V is undone if one step of 2 V brings the sample within V/2 of the running
-    median of its surroundings; otherwise the sample is refused (common practice, no source). Wraps
+    median of its unwrapped neighbours; otherwise the sample is refused (common practice, no source). Wraps
     lasting longer than half the window cannot be seen by this and are refused by other tests.
     """
     require_range("ambiguity", ambiguity, 1e-3, 50.0, "m s-1")
@@ -184,10 +184,12 @@ def unwrap(*, velocity: npt.ArrayLike, ambiguity: float, sample_rate: float, win
         return Unwrapped(velocity=x.copy(), wrapped=nothing, undecided=nothing.copy())
     held = np.where(good, x, np.interp(np.arange(x.size), np.flatnonzero(good), x[good]))
     size = max(int(window * sample_rate) // 2 * 2 + 1, 5)
-    centre = ndimage.median_filter(held, size=size, mode="nearest")
-    turns = np.round((x - centre) / (2.0 * ambiguity))
-    moved = x - 2.0 * ambiguity * turns
-    wrapped = good & (np.abs(turns) == 1.0) & (np.abs(moved - centre) < 0.5 * ambiguity)
+    centre = ndimage.median_filter(held, size=size, mode="reflect")
+    turns = np.round((held - centre) / (2.0 * ambiguity))
+    moved = held - 2.0 * ambiguity * turns
+    # Judged against the unwrapped neighbours of half a second: waves are slow against that.
+    near = ndimage.median_filter(moved, size=max(int(0.5 * sample_rate) // 2 * 2 + 1, 5), mode="reflect")
+    wrapped = good & (np.abs(turns) == 1.0) & (np.abs(moved - near) < 0.5 * ambiguity)
     undecided = good & (turns != 0.0) & ~wrapped
     return Unwrapped(
         velocity=np.where(undecided, np.nan, np.where(wrapped, moved, x)), wrapped=wrapped, undecided=undecided

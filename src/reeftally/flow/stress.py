@@ -36,6 +36,8 @@ from reeftally.flow.spectrum import kaimal_cospectrum
 __all__ = ["ReynoldsStress", "low_frequency_loss", "reynolds_stress", "trowbridge_1998"]
 
 _METHODS = ("auto", "raw", "coherent", "bricker2007", "kirincich2010")
+_SHAPE_SD = 0.1
+"""Relative standard uncertainty of the stress where a shape stands in for the wave band (our trials)."""
 _LOW, _HIGH = 0.04, 0.8
 """Default wave band: swell to short sea on a reef. [Hz]"""
 
@@ -281,7 +283,8 @@ def reynolds_stress(
     values = [float(x) for x in parts.real.sum(axis=1)]
     errors = [float(np.sqrt(max(x, 0.0))) for x in variance.sum(axis=1)]
     if method == "kirincich2010":
-        outside = ((middle < band[0]) | (middle > band[1])) & (middle < 3.0)
+        # Far above the waves the tail would decide the fit, though it carries no stress.
+        outside = ((middle < band[0]) | (middle > band[1])) & (middle < max(3.0 * band[1], 0.5))
         for k in (0, 1):
             smooth = [smooth_spectrum(powers[i][outside], middle[outside], count[outside]) for i in (k, 2)]
             values[k], errors[k] = fit_cospectrum(
@@ -304,7 +307,8 @@ def reynolds_stress(
         # The wave band is not cleaned, only left out: a tilt acts on what is outside.
         outside = (middle < band[0]) | (middle > band[1])
         leak = abs(float(np.deg2rad(tilt_sd)) * float(((powers[0] - powers[2]) * count)[outside].sum()))
-    common = float(np.hypot(leak, 0.5 * lost * abs(values[0])))
+    shape = _SHAPE_SD if method in {"bricker2007", "kirincich2010"} else 0.0
+    common = float(np.sqrt(leak**2 + ((0.5 * lost) ** 2 + shape**2) * values[0] ** 2))
     if not values[0] < 0.0:
         reasons.append("stress_not_downward")
     root = float(np.sqrt(-values[0])) if values[0] < 0.0 else float("nan")
