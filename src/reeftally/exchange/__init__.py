@@ -105,6 +105,7 @@ if TYPE_CHECKING:
         stability_term,
     )
     from reeftally.exchange.sampling import (
+        detrending_retained,
         finkelstein_sims,
         flux_retained,
         lagged_covariance,
@@ -217,6 +218,7 @@ _WHERE: dict[str, tuple[str, ...]] = {
         "stability_term",
     ),
     "sampling": (
+        "detrending_retained",
         "finkelstein_sims",
         "flux_retained",
         "lagged_covariance",
@@ -273,6 +275,7 @@ __all__ = [
     "concentration_rate",
     "control_volume",
     "covariance",
+    "detrending_retained",
     "dic_from_ph",
     "differences",
     "diffusive_flux",

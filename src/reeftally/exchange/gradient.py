@@ -1,8 +1,8 @@
 """Flux from block means at two or more heights and the friction velocity.
 
 Here:     the flux of each block with its error budget, and means over periods.
-Not here: the plain forms with trials or for one profile (`profiles`), the joint estimate of offsets (`offsets`), the friction velocity (`flow`), carbon from pH and
-          oxygen (`carbon`).
+Not here: the plain forms with trials or for one profile (`profiles`), the joint estimate of offsets
+          (`offsets`), the friction velocity (`flow`), carbon from pH and oxygen (`carbon`).
 Rules:    blocks are refused by physics (friction, heights, storage, stratification, wake), never by the
           size of the gradient that was found: dropping small ones would bias every mean.
 """

@@ -207,7 +207,7 @@ def _densities(
     if survey == "bootstrap":
         raw = counts[picks].sum(axis=1) / area[picks].sum(axis=1)
         # A bootstrap of n transects is narrow by sqrt((n-1)/n).
-        return np.maximum(mean + (raw - mean) * np.sqrt(n / (n - 1.0)), 0.0)
+        return np.asarray(np.maximum(mean + (raw - mean) * np.sqrt(n / (n - 1.0)), 0.0))
     expected = mean * area
     # Moment estimate of 1/k, pooled over transects; clumping below Poisson is not believed.
     clump = max(float(((counts - expected) ** 2 - expected).sum() / (expected**2).sum()), 0.0)
@@ -215,7 +215,7 @@ def _densities(
     if not mean > 0.0 or not variance > 0.0:
         return np.zeros(picks.shape[0])
     shape = mean**2 / variance
-    drawn: FloatArray = rng.gamma(shape, mean / shape, picks.shape[0])
+    drawn: FloatArray = rng.standard_gamma(shape, picks.shape[0]) * (mean / shape)
     return drawn
 
 
