@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import gsw
 import numba as nb
 import numpy as np
 
@@ -18,6 +17,7 @@ from reeftally.rehearsal.carbon import fco2_of, ph_of, solubility_of
 from reeftally.rehearsal.reef import Reef, generator
 from reeftally.rehearsal.script import HOUR
 from reeftally.rehearsal.water import STEP, Water
+from reeftally.seawater import oxygen as oxygen_of
 
 __all__ = ["Chemistry", "make_chemistry", "oxygen_solubility", "transfer_velocity"]
 
@@ -27,7 +27,7 @@ FRICTION_FLOOR = 0.0025
 
 def oxygen_solubility(temperature: FloatArray, salinity: FloatArray) -> FloatArray:
     """Oxygen in equilibrium with moist air at one atmosphere [µmol kg-1] (Garcia and Gordon 1992)."""
-    return np.asarray(gsw.O2sol_SP_pt(salinity, temperature))
+    return np.asarray(oxygen_of.solubility(temperature=temperature, salinity=salinity))
 
 
 def transfer_velocity(wind: FloatArray, temperature: FloatArray, gas: str) -> FloatArray:
@@ -292,10 +292,10 @@ def _filter_twice(noise: FloatArray, keep: float) -> FloatArray:
 def _patches(reef: Reef, rng: np.random.Generator, n: int) -> FloatArray:
     """Lateral patches of DIC and oxygen passing the mast, the same at all heights [µmol kg-1].
 
-    Noise filtered twice with a time constant of 11 min: the correlation falls to 1/e after about
-    20 min, and the series has a rate of change.
+    Noise filtered twice with one time constant T has the correlation (1 + t/T) exp(−t/T): 1/e at 2.146 T, the
+    stated time; and the series has a rate of change.
     """
-    keep = float(np.exp(-STEP / (0.55 * reef.patch_minutes * 60.0)))
+    keep = float(np.exp(-STEP / (60.0 * reef.patch_minutes / 2.146)))
     lead = 600
     noise = rng.standard_normal((2, n + lead))
     other = reef.patch_correlation * noise[0] + np.sqrt(1.0 - reef.patch_correlation**2) * noise[1]

@@ -13,7 +13,7 @@ import numpy as np
 from reeftally._checks import FloatArray
 from reeftally.seawater import carbonate
 
-__all__ = ["PRESSURE", "fco2_of", "ph_of", "saturation_of", "solubility_of"]
+__all__ = ["PRESSURE", "fco2_of", "free_minus_total", "ph_of", "saturation_of", "solubility_of"]
 
 PRESSURE = 5.6
 """Of the water column at the mast [dbar]."""
@@ -79,6 +79,12 @@ def fco2_of(
             air_pressure=np.asarray(air_pressure)[at],
         )
     return np.asarray(np.interp(np.arange(n), at, state["fco2"]))
+
+
+def free_minus_total(temperature: float, salinity: float) -> float:
+    """PH on the free scale minus pH on the total scale (Dickson 1990 for bisulfate)."""
+    constants = carbonate.equilibrium_constants(temperature=temperature, salinity=salinity)
+    return float(np.log10(constants["total_over_free"]))
 
 
 def solubility_of(temperature: FloatArray, salinity: FloatArray) -> FloatArray:

@@ -12,8 +12,13 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
+from reeftally._checks import FloatArray
 from reeftally.errors import InputError
 from reeftally.rehearsal.book import book_text, layout_for, serial_of, write_layouts
+from reeftally.rehearsal.faults import Fault, apply_to_file, apply_to_rows, draw_faults
 from reeftally.rehearsal.highrate import World, make_world
 from reeftally.rehearsal.reef import INSTRUMENTS
 from reeftally.rehearsal.slow import HAND, Seen, write_slow
@@ -45,10 +50,24 @@ def _subset(instruments: Sequence[str] | None) -> tuple[str, ...]:
 
 
 def _write_one(
-    world: World, seen: Seen, visits: list[Visit], label: str, inbox: Path, progress: Progress | None
+    world: World,
+    seen: Seen,
+    visits: list[Visit],
+    label: str,
+    inbox: Path,
+    faults: list[Fault],
+    progress: Progress | None,
 ) -> None:
     hours = 6 if label in _FAST else 24
-    with RawFiles(inbox, layout_for(world, label), label, serial_of(label), hours=hours) as files:
+    layout = layout_for(world, label)
+    own = [fault for fault in faults if fault.label == label]
+
+    def change(stamps_ns: npt.NDArray[np.int64], values: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
+        for fault in own:
+            stamps_ns, values = apply_to_rows(fault, world, stamps_ns, values, layout)
+        return stamps_ns, values
+
+    with RawFiles(inbox, layout, label, serial_of(label), hours=hours, change=change if own else None) as files:
         if label in ("VEL-A", "VEL-B"):
             write_velocimeter(world, label, files, progress)
         elif label == "FAST-O":
@@ -56,6 +75,8 @@ def _write_one(
         else:
             hand = hand_signal(world, seen, visits) if label in HAND else None
             write_slow(world, seen, label, files, hand)
+    for fault in own:
+        apply_to_file(fault, inbox, files.names, layout, world)
     if progress is not None:
         progress(label, 1.0)
 
@@ -110,6 +131,7 @@ def rehearse(
     labels = _subset(instruments)
     world = make_world(size, seed, scenario=scenario, draw=draw_truth)
     visits = plan_visits(world)
+    faults = draw_faults(world, labels, plant_faults)
     inbox = base / "inbox"
     inbox.mkdir(parents=True, exist_ok=True)
     (base / "mission.toml").write_text(book_text(world, labels), encoding="utf-8")
@@ -120,15 +142,15 @@ def rehearse(
 
     def write_all_slow() -> None:
         for label in slow:
-            _write_one(world, seen, visits, label, inbox, progress)
+            _write_one(world, seen, visits, label, inbox, faults, progress)
 
     # Two threads: the fast instruments in one, all others in the other; each file has one writer.
     with ThreadPoolExecutor(2) as pool:
         others = pool.submit(write_all_slow)
         for label in labels:
             if label in _FAST:
-                _write_one(world, seen, visits, label, inbox, progress)
+                _write_one(world, seen, visits, label, inbox, faults, progress)
         others.result()
-    rows = truth_rows(world, visits)
+    rows = truth_rows(world, visits, faults)
     write_truth(base / "truth.json", rows)
     return Truth(tuple(rows))

@@ -76,6 +76,8 @@ class Script:
     fin: tuple[float, float] | None = None
     bubbles: tuple[float, float] | None = None
     settling: bool = False
+    wrong_scale: tuple[float, float] | None = None
+    """When PHI-H wrote pH on the free scale under the heading of the total one."""
     hand_clock_s: float = 0.0
     """Clock of PHI-H ahead of true time."""
 
@@ -165,6 +167,7 @@ def _full() -> Script:
         fin=(day(4.1), day(4.1) + 2.0 * HOUR),
         bubbles=(day(6.0), day(8.0)),
         settling=True,
+        wrong_scale=dives[5],
         hand_clock_s=3607.4,
     )
 

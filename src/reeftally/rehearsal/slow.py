@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray
-from reeftally.rehearsal.carbon import fco2_of, ph_of
+from reeftally.rehearsal.carbon import fco2_of, free_minus_total, ph_of
 from reeftally.rehearsal.highrate import World, scalar_at
 from reeftally.rehearsal.layouts import PROFILER_BINS, PROFILER_FIRST, PROFILER_STEP
 from reeftally.rehearsal.reef import GAIN_PIVOT, SensorTruth, generator
@@ -460,10 +460,13 @@ def write_slow(
                 write_optode(world, seen, label, signal, clock, files)
             else:
                 rng = generator(world.seed, f"{label} temperature")
+                shown = ph_reading(world, seen, label, clock.t, signal)
+                if label == "PHI-H" and (start, end) == script.wrong_scale:
+                    shown += free_minus_total(world.reef.temperature, world.reef.salinity)
                 files.write(
                     clock.stamps_ns,
                     {
-                        "ph_total": ph_reading(world, seen, label, clock.t, signal),
+                        "ph_total": shown,
                         "temperature": _temperature(world, rng, clock.t, 0.004),
                     },
                 )

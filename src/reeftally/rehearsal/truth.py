@@ -10,7 +10,6 @@ Rules:    one row is {quantity, subject, period, start, end, value, unit} with a
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,12 +20,14 @@ from reeftally._checks import FloatArray
 from reeftally.ledger import MixingLine, State, decompose
 from reeftally.mission import solar
 from reeftally.rehearsal.carbon import PRESSURE, ph_of, saturation_of
+from reeftally.rehearsal.faults import Fault
 from reeftally.rehearsal.highrate import World
 from reeftally.rehearsal.isotopes import delta_at
 from reeftally.rehearsal.reef import FORMS, LATITUDE_DEG, LONGITUDE_DEG
 from reeftally.rehearsal.script import DAY, UTC_OFFSET_H
 from reeftally.rehearsal.velocimeters import SEPARATION
 from reeftally.rehearsal.visits import Visit, community_uptake, jet_state
+from reeftally.rehearsal.water import GRAVITY
 
 __all__ = ["COMMUNITY", "SITE", "Truth", "read_truth", "truth_rows", "write_truth"]
 
@@ -174,13 +175,20 @@ def _fluxes(build: _Builder, periods: list[_Period]) -> None:
 
 def _flow(build: _Builder, periods: list[_Period]) -> None:
     world = build.world
-    friction = world.water.friction
+    water = world.water
+    friction = water.friction
     above = world.above(world.true_height("VEL-A"))
     dissipation = friction**3 / (world.reef.von_karman * above)
     for period in periods:
         build.add("friction_velocity", SITE, period, build.mean(friction, period), "m s-1")
         build.add("dissipation_rate", "VEL-A", period, build.mean(dissipation, period), "W kg-1")
+    # Swell, wind sea and infragravity waves add as variances; the last has u = η sqrt(g/h).
+    slow = 4.0 * water.infragravity / np.sqrt(2.0) * np.sqrt(world.reef.depth / GRAVITY)
+    height = np.sqrt(water.swell**2 + water.sea**2 + slow**2)
+    for period in periods:
+        build.add("significant_wave_height", SITE, period, build.mean(height, period), "m")
     mission = periods[0]
+    build.add("peak_wave_period", SITE, mission, 11.0, "s")
     build.add("roughness_length", SITE, mission, world.reef.roughness, "m")
     for place, name in (("low", "low"), ("middle", "middle"), ("high", "high"), ("VEL-A", "VEL-A"), ("VEL-B", "VEL-B")):
         build.add("height_above_bed", name, mission, world.true_height(place), "m")
@@ -251,7 +259,7 @@ def _organisms(build: _Builder, visits: list[Visit], mission: _Period) -> None:
     seen: set[str] = set()
     for visit in visits:
         organism = visit.organism
-        if organism.name not in seen:
+        if organism.name not in seen and not organism.blank:
             seen.add(organism.name)
             uptake = organism.uptake(density)
             name = organism.name
@@ -356,6 +364,14 @@ def _faults(build: _Builder) -> None:
     fault("OXY-H", "clock_offset", 0.0, script.length, build.world.sensors["OXY-H"].clock_offset, "s")
     if script.hand_clock_s:
         fault("PHI-H", "clock_offset", 0.0, script.length, script.hand_clock_s, "s")
+    fault("DYE-P", "bubble_outliers", 0.0, script.length, 0.02, "1")
+    fault("PAR-1", "wiper_shadow", 0.0, script.length)
+    for label, at in script.sham_cleanings:
+        fault(label, "sham_cleaning", at, at)
+    if script.settling:
+        fault("PHI-1", "settling", 0.0, script.length, 0.02)
+    if script.wrong_scale is not None:
+        fault("PHI-H", "ph_free_declared_total", *script.wrong_scale)
     fault("VEL-A", "spikes", *script.place, 0.01, "1")
     fault("VEL-A", "clock_drift", *script.place, 2.1, "s d-1")
     fault("PRO-N", "heading", *script.place, 7.0, "°")
@@ -380,21 +396,19 @@ def _faults(build: _Builder) -> None:
         fault("VEL-A", "bubbles", *script.bubbles)
 
 
-def truth_rows(world: World, visits: list[Visit]) -> list[Row]:
+def truth_rows(world: World, visits: list[Visit], faults: list[Fault]) -> list[Row]:
     """Return every row of the truth of a rehearsal."""
     build = _Builder(world)
     periods = _periods(world)
-    for part in _parts(build, periods, visits):
-        part()
-    return build.rows
-
-
-def _parts(build: _Builder, periods: list[_Period], visits: list[Visit]) -> Iterator[Any]:
     mission = periods[0]
-    yield lambda: _fluxes(build, periods)
-    yield lambda: _flow(build, periods)
-    yield lambda: _states(build, periods)
-    yield lambda: _organisms(build, visits, mission)
-    yield lambda: _isotopes(build, mission)
-    yield lambda: _sensors(build)
-    yield lambda: _faults(build)
+    _fluxes(build, periods)
+    _flow(build, periods)
+    _states(build, periods)
+    _organisms(build, visits, mission)
+    _isotopes(build, mission)
+    _sensors(build)
+    _faults(build)
+    for fault in faults:
+        span = (fault.start, fault.end)
+        build.add("planted_fault", fault.label, span, fault.size, "", kind=fault.kind, drawn=True)
+    return build.rows

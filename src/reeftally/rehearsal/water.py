@@ -137,8 +137,8 @@ def make_water(script: Script, reef: Reef, seed: int) -> Water:
     phase = 2.0 * np.pi * (hours - spring_at + 3.1) / 12.4206012
     along_cos = np.cos(phase)
     strength = (0.028 + 0.095 * np.abs(along_cos)) * (1.0 + 0.2 * np.clip(spring, 0.0, 1.0) ** 2)
-    along = strength * np.tanh(along_cos / 0.045) + 0.012
-    across = 0.015 / np.cosh(along_cos / 0.06)
+    along = strength * np.tanh(along_cos / 0.10) + 0.012
+    across = 0.015 / np.cosh(along_cos / 0.12)
     angle = np.deg2rad(FLOOD_TO)
     east = along * np.sin(angle) + across * np.cos(angle)
     north = along * np.cos(angle) - across * np.sin(angle)

@@ -8,7 +8,7 @@ Rules:    rows are written in the order given; a file is named by label and date
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import IO
 
@@ -21,7 +21,7 @@ from reeftally.rehearsal.textout import format_rows
 
 __all__ = ["RawFiles"]
 
-_DAY_NS = 86_400_000_000_000
+Change = Callable[[npt.NDArray[np.int64], FloatArray], tuple[npt.NDArray[np.int64], FloatArray]]
 
 
 class RawFiles:
@@ -37,15 +37,32 @@ class RawFiles:
         The instrument.
     hours : int
         Length of a file; it divides 24.
+    change : callable, optional
+        Works on stamps and values (in the file's units) before they become text.
     """
 
-    def __init__(self, folder: Path, layout: FileLayout, label: str, serial: str, *, hours: int = 24) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        layout: FileLayout,
+        label: str,
+        serial: str,
+        *,
+        hours: int = 24,
+        change: Change | None = None,
+    ) -> None:
+        self._change = change
         self._folder, self._layout, self._label, self._serial = folder, layout, label, serial
         self._hours = hours
         self._open: IO[bytes] | None = None
         self._key: int | None = None
         self._seen: set[str] = set()
         self.rows = 0
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the files written so far, in order of time."""
+        return sorted(self._seen)
 
     def __enter__(self) -> RawFiles:
         return self
@@ -81,6 +98,8 @@ class RawFiles:
                     values[:, index] *= column.factor
         else:
             values = np.column_stack([columns[c.quantity] * c.factor for c in layout.columns])
+        if self._change is not None:
+            stamps_ns, values = self._change(stamps_ns, values)
         decimals = tuple(column.decimals for column in layout.columns)
         keys = stamps_ns // (self._hours * 3_600_000_000_000)
         edges = [0, *(np.flatnonzero(np.diff(keys)) + 1).tolist(), stamps_ns.size]
