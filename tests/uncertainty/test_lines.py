@@ -181,6 +181,12 @@ def test_points_without_range_are_refused_and_missing_points_give_nan():
 
     assert refused.value.code == "no range in x"
     assert np.isnan(york_line(x=[1.0, np.nan, 3.0], y=[1.0, 2.0, 3.0], x_sd=0.1, y_sd=0.1).slope)
+    points = {"x": [1.0, 2.0, 3.0], "y": [1.0, 2.0, 4.0], "x_sd": 0.1, "y_sd": 0.1}
+    for name in points:
+        hole = {**points, name: [0.5, np.nan, 3.0]}
+        assert np.isnan(york_line(**hole).slope)
+    assert np.isnan(least_squares_line(x=[1.0, 2.0, 3.0], y=[1.0, np.nan, 3.0]).intercept)
+    assert np.isnan(geometric_mean_line(x=[1.0, 2.0, 3.0], y=[1.0, np.nan, 3.0]).slope)
     many = york_line(x=[[1.0, 1.0, 1.0], [1.0, 2.0, 3.0]], y=[1.0, 2.0, 3.0], x_sd=0.1, y_sd=0.1)
     assert not many.converged[0]
     assert np.isnan(many.slope[0])

@@ -76,6 +76,15 @@ def test_lost_trials_are_counted_and_too_many_void_the_summary():
     assert np.isnan(found.upper[1])
 
 
+def test_an_infinite_trial_is_a_lost_one():
+    values = np.arange(1000.0)
+    values[:3] = [np.inf, -np.inf, np.nan]
+    found = summarise(values)
+
+    assert found.valid == 997
+    assert_allclose([found.lower, found.upper], np.quantile(values[3:], [0.025, 0.975]))
+
+
 def test_parts_are_told_apart_to_a_small_share():
     trials = Trials(seed=5, size=10_000)
 

@@ -166,6 +166,7 @@ def york_line(
         chi_square,
         iterations,
         settled,
+        _complete(xs, ys, sx, sy, r),
     )
 
 
@@ -217,6 +218,7 @@ def least_squares_line(*, x: npt.ArrayLike, y: npt.ArrayLike, y_sd: npt.ArrayLik
         chi_square,
         0,
         np.isfinite(slope),
+        _complete(xs, ys, weight),
     )
 
 
@@ -251,6 +253,7 @@ def geometric_mean_line(*, x: npt.ArrayLike, y: npt.ArrayLike) -> Line:
         chi_square,
         0,
         np.isfinite(slope),
+        _complete(xs, ys),
     )
 
 
@@ -295,6 +298,7 @@ def deming_line(*, x: npt.ArrayLike, y: npt.ArrayLike, variance_ratio: float = 1
         chi_square,
         0,
         np.isfinite(slope),
+        _complete(xs, ys),
     )
 
 
@@ -327,6 +331,10 @@ def _points(x: npt.ArrayLike, y: npt.ArrayLike) -> tuple[FloatArray, FloatArray]
         message = f"x has shape {xs.shape}; a line with its uncertainty needs at least 3 points."
         raise ShapeError(message)
     return xs, ys
+
+
+def _complete(*arrays: FloatArray) -> bool:
+    return all(bool(np.all(np.isfinite(array))) for array in arrays)
 
 
 def _ordinary_slope(xs: FloatArray, ys: FloatArray) -> FloatArray:
@@ -377,9 +385,10 @@ def _finish(
     chi_square: FloatArray,
     iterations: int,
     settled: npt.NDArray[np.bool_],
+    complete: bool,
 ) -> Line:
     n = xs.shape[-1]
-    if xs.ndim == 1 and not bool(settled) and np.all(np.isfinite(xs)):
+    if xs.ndim == 1 and not bool(settled) and complete:
         if np.ptp(xs) == 0.0:
             message = "All x are equal; a line needs a range in x."
             raise NoSolutionError(message, code="no range in x")

@@ -96,7 +96,7 @@ def summarise(
     if values.ndim == 0 or values.shape[axis] < 2:
         message = f"samples has shape {values.shape}; axis {axis} needs at least 2 trials."
         raise ShapeError(message)
-    values = np.moveaxis(values, axis, 0)
+    values = np.moveaxis(np.where(np.isfinite(values), values, np.nan), axis, 0)
     trials = values.shape[0]
     ordered = np.sort(values, axis=0)  # NaN last
     valid = np.asarray(np.isfinite(values).sum(0))
