@@ -1,0 +1,250 @@
+"""Block series of a run as the groups of `results.nc`.
+
+Here:     names, units, standard names, ancillary uncertainty and flags of the series.
+Not here: writing (`results`).
+Rules:    a series keeps its gaps; every uncertain variable has its random and systematic companion.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from reeftally._checks import FloatArray
+from reeftally._names import QUANTITIES
+
+if TYPE_CHECKING:
+    from reeftally.analysis.grid import Grid
+    from reeftally.analysis.run import Chain
+
+__all__ = ["result_groups"]
+
+_FLAG = {
+    "flag_values": np.array([1, 2, 3, 4, 9], dtype=np.int8),
+    "flag_meanings": "good not_evaluated suspect fail missing",
+    "standard_name": "quality_flag",
+    "units": "1",
+}
+
+
+def _attributes(quantity: str, **more: Any) -> dict[str, Any]:
+    row = QUANTITIES.get(quantity)
+    out: dict[str, Any] = {}
+    if row is not None:
+        out = {"units": row.cf_unit or row.unit or "1", "long_name": row.meaning}
+        if row.standard_name:
+            out["standard_name"] = row.standard_name
+    return out | more
+
+
+def _frame(grid: Grid) -> xr.Dataset:
+    bounds = np.stack([grid.edges[:-1], grid.edges[1:]], axis=1).view("datetime64[ns]")
+    data = xr.Dataset(
+        {"time_bounds": (("time", "bound"), bounds)},
+        coords={
+            "time": ("time", grid.starts.view("datetime64[ns]"), {"standard_name": "time", "bounds": "time_bounds"})
+        },
+    )
+    for name in ("time", "time_bounds"):
+        data[name].encoding.update(units="seconds since 1970-01-01T00:00:00Z", dtype="int64", calendar="standard")
+    return data
+
+
+def _add(
+    data: xr.Dataset,
+    name: str,
+    values: FloatArray,
+    *,
+    quantity: str = "",
+    random: FloatArray | None = None,
+    systematic: FloatArray | None = None,
+    flag: FloatArray | None = None,
+    dims: tuple[str, ...] = ("time",),
+    **attributes: Any,
+) -> None:
+    """Add a series with its companions."""
+    base = _attributes(quantity or name, **attributes)
+    companions = []
+    for suffix, part, words in (
+        ("_random_sd", random, "random standard uncertainty"),
+        ("_systematic_sd", systematic, "systematic standard uncertainty"),
+    ):
+        if part is not None:
+            companions.append(name + suffix)
+            own = {k: v for k, v in base.items() if k == "units"}
+            own["long_name"] = f"{words} of {base.get('long_name', name)}"
+            data[name + suffix] = (dims, np.asarray(part, dtype=np.float64), own)
+    codes = np.where(np.isfinite(values), 1, 9) if flag is None else flag
+    companions.append(f"{name}_flag")
+    data[f"{name}_flag"] = (
+        dims,
+        np.asarray(codes, dtype=np.int8),
+        {**_FLAG, "long_name": f"flag of {base.get('long_name', name)}"},
+    )
+    data[name] = (dims, np.asarray(values, dtype=np.float64), base | {"ancillary_variables": " ".join(companions)})
+
+
+def result_groups(chain: Chain) -> dict[str, xr.Dataset]:
+    """Return the groups of `results.nc`."""
+    groups = {"blocks": _blocks(chain), "flow": _flow(chain), "exchange": _exchange(chain)}
+    if chain.account is not None:
+        groups["chemistry"] = _chemistry(chain)
+        if chain.account.effects:
+            groups["ledger"] = _ledger(chain)
+    order = ("blocks", "chemistry", "flow", "exchange", "ledger")
+    return {name: groups[name] for name in order if name in groups}
+
+
+def _blocks(chain: Chain) -> xr.Dataset:
+    data = _frame(chain.grid)
+    for label, blocks in sorted(chain.slow.items()):
+        for quantity, means in sorted(blocks.channels.items()):
+            if "_bin_" in quantity:
+                continue
+            name = f"{label}__{quantity}"
+            _add(data, name, means.mean, quantity=quantity, cell_methods="time: mean")
+            data[f"{name}_n"] = ("time", means.n.astype(np.int32), {"units": "1", "long_name": "good samples"})
+        for quantity in chain.offsets:
+            offsets = chain.offsets[quantity]
+            if label in offsets.labels and quantity in blocks.channels:
+                corrected = offsets.corrected(label, chain.grid.seconds, blocks.channels[quantity].mean)
+                variance = np.einsum(
+                    "ps,pq,qs->s",
+                    design := offsets.adjustment.shape.design(chain.grid.seconds)[:, offsets.row(label)],
+                    offsets.adjustment.covariance,
+                    design,
+                )
+                _add(
+                    data,
+                    f"{label}__{quantity}_corrected",
+                    corrected,
+                    quantity=quantity,
+                    random=np.full(chain.grid.count, offsets.adjustment.sensors_noise[offsets.row(label)]),
+                    systematic=np.sqrt(np.maximum(variance, 0.0)),
+                )
+    return data
+
+
+def _chemistry(chain: Chain) -> xr.Dataset:
+    data = _frame(chain.grid)
+    account = chain.account
+    if account is None:
+        return data
+    for name, (mean, random, systematic) in account.chemistry.items():
+        _add(data, name, mean, random=random, systematic=systematic)
+    if np.isfinite(chain.water.pressure).any():
+        _add(data, "pressure", chain.water.pressure)
+    return data
+
+
+def _flow(chain: Chain) -> xr.Dataset:
+    data = _frame(chain.grid)
+    currents = chain.currents
+    if chain.velocimeters or np.isfinite(currents.friction_velocity).any():
+        _add(data, "speed", currents.speed)
+        _add(data, "direction_to", currents.direction_to)
+        _add(
+            data,
+            "friction_velocity",
+            currents.friction_velocity,
+            random=currents.friction_velocity_random_sd,
+            systematic=currents.friction_velocity_systematic_sd,
+        )
+        for method, (value, random) in currents.estimates.items():
+            _add(
+                data,
+                f"friction_velocity_{method}",
+                value,
+                quantity="friction_velocity",
+                random=random,
+                systematic=currents.systematic[method],
+            )
+        _add(
+            data,
+            "dissipation_rate",
+            currents.dissipation,
+            random=currents.dissipation_random_sd,
+            systematic=currents.dissipation_systematic_sd,
+        )
+        _add(data, "roughness_length", currents.roughness, random=currents.roughness * currents.log_roughness_sd)
+        _add(data, "significant_wave_height", currents.wave_height)
+        _add(data, "peak_wave_period", currents.wave_period)
+    for blocks in chain.slow.values():
+        if "speed" in blocks.channels and "speed" not in data:
+            _add(data, "speed", blocks.channels["speed"].mean)
+    if np.isfinite(chain.light).any():
+        _add(data, "par", chain.light)
+    return data
+
+
+def _exchange(chain: Chain) -> xr.Dataset:
+    data = _frame(chain.grid)
+    count = chain.grid.count
+    if chain.covariance is not None:
+        found = chain.covariance
+        _add(
+            data,
+            "oxygen_flux_covariance",
+            found.series("flux", count),
+            quantity="oxygen_flux",
+            random=found.series("random_sd", count),
+            systematic=found.series("systematic_sd", count),
+        )
+        data["oxygen_flux_covariance_reason"] = (
+            "time",
+            np.nan_to_num(found.series("reason", count), nan=-1).astype(np.int32),
+            {"long_name": "bits of the reasons for refusal or doubt; -1 without a block", "units": "1"},
+        )
+        _add(data, "storage", found.series("storage", count), quantity="oxygen_flux")
+        _add(data, "lag", found.series("lag", count), units="s", long_name="lag of the fast sensor used")
+        flux = found.flux
+        use = np.isfinite(flux.flux)
+        if use.any():
+            frequency = np.asarray(flux.frequency)
+            data["frequency"] = ("frequency", frequency, {"units": "Hz", "long_name": "frequency"})
+            for name in ("cospectrum", "ogive"):
+                data[f"oxygen_{name}_mean"] = (
+                    "frequency",
+                    np.nanmean(np.asarray(getattr(flux, name))[use], axis=0),
+                    {"long_name": f"mean {name} of vertical velocity and oxygen", "units": "mmol m-2 h-1"},
+                )
+    for found_gradient in chain.gradients:
+        name, quantity = (
+            ("oxygen_flux_gradient", "oxygen_flux")
+            if found_gradient.quantity == "oxygen"
+            else ("dic_flux_gradient", "dic_flux")
+        )
+        _add(
+            data,
+            name,
+            found_gradient.series("flux", count),
+            quantity=quantity,
+            random=found_gradient.series("random_sd", count),
+            systematic=found_gradient.series("systematic_sd", count),
+            comment="" if quantity == "oxygen_flux" else "DIC at constant alkalinity, from the pH gradient",
+        )
+    return data
+
+
+def _ledger(chain: Chain) -> xr.Dataset:
+    data = _frame(chain.grid)
+    account = chain.account
+    if account is None:
+        return data
+    data = data.assign_coords(driver=("driver", list(account.drivers)))
+    names = {"ph_total": "ph_change", "aragonite_saturation": "aragonite_saturation_change"}
+    for quantity, (mean, random, systematic) in account.effects.items():
+        _add(
+            data,
+            names[quantity],
+            mean.T,
+            quantity=quantity,
+            random=random.T,
+            systematic=systematic.T,
+            dims=("time", "driver"),
+            long_name=f"change of {quantity} from today's reference water by each driver, order-independent split",
+        )
+        data[names[quantity]].attrs.pop("standard_name", None)
+    return data

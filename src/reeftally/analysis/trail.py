@@ -1,0 +1,183 @@
+"""The trail: from an estimate to method, equation, source, constants, inputs and raw files.
+
+Here:     one entry for each way a number is made, with the raw hashes, snapshot and revision behind it.
+Not here: writing (`results`), showing (`reeftally.report`).
+Rules:    every `trail` key of an estimate has an entry.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from reeftally.analysis.run import Chain
+
+__all__ = ["METHODS", "trail_document"]
+
+METHODS: dict[str, dict[str, Any]] = {
+    "side_by_side": {
+        "what": "Offsets and drifts of all sensors of a kind from one adjustment of what they said in one water.",
+        "functions": ["reeftally.calibration.side_by_side.adjust"],
+        "equation": "reading = true + offset + drift (t - t_ref) + settling + noise; the water in common eliminated",
+        "sources": ["JCGM 102:2011, 6.2 (least squares with covariance)"],
+    },
+    "clocks": {
+        "what": "Clock errors from comparisons with the reference clock.",
+        "functions": ["reeftally.calibration.clocks.clock_segments"],
+        "equation": "true = stamp + seconds + per_day * days",
+        "sources": ["weighted straight line"],
+    },
+    "currents": {
+        "what": "Friction velocity by covariance, dissipation and log law, and the best of the three.",
+        "functions": [
+            "reeftally.flow.burst",
+            "reeftally.flow.law_of_the_wall",
+            "reeftally.flow.friction_velocity_best",
+        ],
+        "equation": "u*^2 = |<u'w'>|; u* = (kappa z eps)^(1/3); U = (u*/kappa) ln((z - d)/z0)",
+        "sources": [
+            "Goring and Nikora 2002 with Wahl 2003 (despiking)",
+            "Wilczak et al. 2001 (plane of the flow)",
+            "Benilov and Filyushkin 1970; Bricker and Monismith 2007 (waves)",
+            "Trowbridge and Elgar 2001; Feddersen 2010 (inertial subrange)",
+        ],
+    },
+    "covariance": {
+        "what": "Oxygen flux from the covariance of vertical velocity and fast oxygen, storage below added.",
+        "functions": ["reeftally.exchange.eddy_covariance", "reeftally.exchange.pooled_lag"],
+        "equation": "F = <w'c'> + integral of dC/dt below the sensor",
+        "sources": [
+            "Finkelstein and Sims 2001 (random error)",
+            "Foken and Wichura 1996 (stationarity)",
+            "Berg et al. 2015 (lag in waves)",
+            "Rheuban, Berg and McGlathery 2014 (storage)",
+        ],
+    },
+    "gradient": {
+        "what": "Flux from block means at several heights and the friction velocity; offsets estimated with the flux "
+        "where sensors exchanged places.",
+        "functions": ["reeftally.exchange.gradient_flux", "reeftally.exchange.solve_offsets"],
+        "equation": "F = kappa u* (C_lower - C_upper) / ln((z_upper - d)/(z_lower - d)), storage below added",
+        "sources": ["McGillis et al. 2011", "Takeshita et al. 2016"],
+    },
+    "gradient_dic": {
+        "what": "DIC flux from the pH gradient: with the alkalinity flux from bottles, or with the oxygen flux.",
+        "functions": ["reeftally.exchange.gradient_flux", "reeftally.seawater.carbonate.solve"],
+        "equation": "dDIC = (dpH - (dpH/dTA) dTA) / (dpH/dDIC); F_DIC = -F_O2/PQ + F_TA/2",
+        "sources": ["Takeshita et al. 2016", "McGillis et al. 2011"],
+    },
+    "alkalinity_budget": {
+        "what": "Alkalinity flux and net calcification from bottles inside and outside the basin.",
+        "functions": ["reeftally.exchange.alkalinity_budget"],
+        "equation": "F_TA = rho h (dTA/dt + (TA - TA_reference)/residence); NCC = -F_TA / 2",
+        "sources": ["Falter et al. 2013", "Kinsey 1978 (alkalinity anomaly, from memory)"],
+    },
+    "visits": {
+        "what": "Jet minus ambient of each visit of the carried sensors, found in the record, named by the slate.",
+        "functions": [
+            "reeftally.exchange.find_plateaus",
+            "reeftally.exchange.match_slate",
+            "reeftally.exchange.excurrent_difference",
+        ],
+        "equation": "level and response to a box of unit height by generalised least squares",
+        "sources": ["Yahel et al. 2005 (in-current and ex-current sampling, from memory)"],
+    },
+    "organisms": {
+        "what": "Pumping, uptake of single organisms, and their share of the community.",
+        "functions": [
+            "reeftally.exchange.pumping_rate",
+            "reeftally.exchange.point_source",
+            "reeftally.exchange.scaling.scale_to_community",
+        ],
+        "equation": "Q = ratio U pi D^2 / 4; J = Q (C_ambient - C_jet); sum over surveyed sizes times duty cycle",
+        "sources": ["Morganti et al. 2021 (size)", "Hoffmann et al. 2008 (duty cycle)"],
+    },
+    "chemistry": {
+        "what": "The carbonate system of the reef's water from pH and alkalinity, in trials.",
+        "functions": ["reeftally.seawater.carbonate.solve", "reeftally.uncertainty.Trials"],
+        "equation": "total alkalinity, DIC and equilibrium constants of the chosen sets",
+        "sources": ["Dickson, Sabine and Christian 2007", "Lueker et al. 2000", "JCGM 101:2008"],
+    },
+    "account": {
+        "what": "Order-independent split of the change of pH and aragonite saturation between drivers, in trials.",
+        "functions": ["reeftally.ledger.decompose", "reeftally.exchange.gas_exchange", "reeftally.uncertainty.Trials"],
+        "equation": "Shapley value of each driver on the full carbonate system; parts add to the total in every trial",
+        "sources": ["Shapley 1953", "Wanninkhof 2014 (gas transfer)", "JCGM 101:2008"],
+    },
+}
+
+
+def trail_document(chain: Chain, *, software: dict[str, Any]) -> dict[str, Any]:
+    """Return the content of `trail.json`."""
+    context = chain.context
+    analysis = context.book.analysis
+    used = {row.trail for row in chain.estimates.rows}
+    unknown = sorted(used - METHODS.keys())
+    if unknown:
+        message = f"estimates point at trails without an entry: {unknown}"
+        raise KeyError(message)
+    return {
+        "snapshot": context.snapshot,
+        "book_revision": context.revision,
+        "decisions": list(context.decisions),
+        "software": software,
+        "settings": analysis.model_dump(mode="json"),
+        "site": context.book.site.model_dump(mode="json"),
+        "methods": {name: METHODS[name] for name in sorted(used)},
+        "inputs": {label: sorted(hashes) for label, hashes in sorted(context.used.items())},
+        "records": _records(chain),
+        "velocimeters": {
+            v.label: {"rotation": v.rotation, "blocks": len(v.records), "rate_hz": v.sample_rate}
+            for v in chain.velocimeters
+        },
+        "refused_bursts": chain.currents.refused,
+        "sensors": _sensors(chain),
+        "reference_water": {
+            name: {
+                "value": value,
+                "random_sd": chain.model.reference.random_sd[name],
+                "from": chain.model.reference.source[name],
+            }
+            for name, value in chain.model.reference.values.items()
+        },
+        "air": None
+        if chain.air is None
+        else {"co2_now": chain.air.co2_now, "co2_now_sd": chain.air.co2_now_sd, "co2_past": chain.air.co2_past,
+              "pressure_hpa": chain.air.pressure, "from": chain.air.source},
+        "notes": {**chain.model.notes, **chain.notes},
+        "largest_difference_of_parts_and_total": None if chain.account is None else chain.account.worst_sum,
+    }  # fmt: skip
+
+
+def _records(chain: Chain) -> dict[str, Any]:
+    """Return samples, flags and limits of each slow record."""
+    return {
+        label: {
+            "samples": blocks.samples,
+            "flags": {channel: flags.counts() for channel, flags in blocks.flags.items()},
+            "limits": {channel: flags.limits for channel, flags in blocks.flags.items()},
+            "withheld": blocks.withheld,
+        }
+        for label, blocks in sorted(chain.slow.items())
+    }
+
+
+def _sensors(chain: Chain) -> dict[str, Any]:
+    """Return what the side by side says of each quantity."""
+    out: dict[str, Any] = {}
+    for quantity, offsets in chain.offsets.items():
+        adjustment = offsets.adjustment
+        sd = np.sqrt(np.maximum(np.diag(adjustment.covariance)[: adjustment.shape.sensors], 0.0))
+        out[quantity] = {
+            "sensors": list(offsets.labels),
+            "laboratories": list(offsets.laboratories),
+            "blocks": adjustment.blocks,
+            "range": adjustment.value_range,
+            "offset": adjustment.offset.tolist(),
+            "offset_sd": sd.tolist(),
+            "noise": adjustment.sensors_noise.tolist(),
+            "covariance": adjustment.covariance.tolist(),
+        }
+    return out
