@@ -85,3 +85,132 @@ def make_bursts(
 @pytest.fixture(scope="session")
 def bursts():
     return make_bursts
+
+
+@dataclass
+class Mast:
+    hours: np.ndarray
+    ustar: np.ndarray  # as estimated
+    flux: np.ndarray  # mmol m-2 h-1, truth
+    height: np.ndarray  # as in the book, (sensors, t)
+    concentration: np.ndarray
+    offset: np.ndarray
+    night: np.ndarray
+
+
+def make_mast(
+    rng,
+    *,
+    days=10.0,
+    swaps=(2.5, 5.5, 8.5),
+    offset_sd=0.3,
+    noise=0.0075,
+    ustar_random=0.15,
+    ustar_systematic=0.0,
+    height_sd=0.0,
+    displacement_sd=0.0,
+    kappa_sd=0.0,
+    places=(0.35, 1.00),
+    displacement=0.10,
+):
+    """Return block means of a mast with sensors that change places; all truths drawn from the priors."""
+    blocks = int(days * 96)
+    hours = np.arange(blocks) * 0.25
+    ustar = 0.01 * (0.4 + abs(np.cos(np.pi * hours / 12.42))) * (1.0 + 0.15 * np.sin(2 * np.pi * hours / 340.0))
+    cloud = rng.uniform(0.5, 1.0, int(days) + 1)[(hours // 24).astype(int)]
+    light = np.maximum(0.0, np.sin(2.0 * np.pi * (hours - 6.0) / 24.0)) * 870.0 * cloud
+    flux = 23.0 * np.tanh(light / 330.0) - 13.5 * (ustar / 0.01) ** 0.35
+    estimated = ustar * np.exp(rng.normal(-0.5 * ustar_random**2, ustar_random, blocks))
+    estimated = estimated * (1.0 + ustar_systematic * rng.standard_normal())
+    kappa = 0.41 + kappa_sd * rng.standard_normal()
+    depth = displacement + displacement_sd * rng.standard_normal()
+    levels = np.array(places)
+    true_levels = levels + height_sd * rng.standard_normal(levels.size)
+    seat = np.zeros((levels.size, blocks), dtype=int) + np.arange(levels.size)[:, None]
+    first, last = 0, levels.size - 1
+    for day in swaps:
+        late = hours >= 24.0 * day
+        seat[first, late], seat[last, late] = seat[last, late], seat[first, late]
+    offset = rng.normal(0.0, offset_sd, levels.size)
+    level = 190.0 + 5.0 * np.sin(2.0 * np.pi * hours / 24.0) + np.cumsum(rng.normal(0.0, 0.3, blocks))
+    profile = flux / (kappa * ustar * 3600.0) * np.log(true_levels[seat] - depth)
+    concentration = level - profile + offset[:, None] + rng.normal(0.0, noise, seat.shape)
+    night = (hours % 24.0 < 6.0) | (hours % 24.0 >= 18.0)
+    return Mast(hours, estimated, flux, levels[seat], concentration, offset, night)
+
+
+@pytest.fixture(scope="session")
+def mast():
+    return make_mast
+
+
+@dataclass
+class Dives:
+    time: np.ndarray
+    values: np.ndarray  # (pH, oxygen)
+    start: np.ndarray
+    end: np.ndarray
+    step: np.ndarray  # (visits, 2)
+    blank_start: np.ndarray
+    blank_end: np.ndarray
+
+
+FORMS = ((-0.014, -9.0), (-0.011, -7.0), (-0.025, -16.0), (-0.0093, -6.0))
+
+
+def make_dives(rng, *, dives=6, visits=12, patch_o2=1.0, noise=(0.0015, 0.15), tau=(10.0, 6.0)):
+    """Return 1 Hz records of a carried pH (10 s) and oxygen (6 s) sensor over several dives."""
+    time, values, start, end, steps, blank_start, blank_end = [], [], [], [], [], [], []
+    for dive in range(dives):
+        base = np.round(86400.0 * dive + rng.uniform(4.0, 12.0) * 3600.0)
+        now, stays = 300.0, []
+        for k in range(visits + 1):
+            stay = rng.uniform(90.0, 180.0)
+            if k == visits:
+                blank_start.append(base + now)
+                blank_end.append(base + now + stay)
+            else:
+                jump = np.array(FORMS[rng.integers(len(FORMS))]) * rng.normal(1.0, 0.12)
+                stays.append((now, now + stay, jump))
+                start.append(base + now)
+                end.append(base + now + stay)
+                steps.append(jump)
+            now += stay + rng.uniform(120.0, 300.0)
+        t = np.arange(int(now + 200.0), dtype=float)
+        keep = np.exp(-1.0 / 1200.0)
+        drive = rng.standard_normal(t.size) * np.sqrt(1.0 - keep**2)
+        patch = np.empty(t.size)
+        patch[0] = rng.standard_normal()
+        for k in range(1, t.size):
+            patch[k] = keep * patch[k - 1] + drive[k]
+        water = np.stack([8.0 + 0.0015 * patch_o2 * patch + 2e-7 * t, 185.0 + patch_o2 * patch + 3e-4 * t])
+        for first, last, jump in stays:
+            water[:, (t >= first) & (t < last)] += jump[:, None]
+        seen = np.empty_like(water)
+        seen[:, 0] = water[:, 0]
+        share = 1.0 - np.exp(-1.0 / np.array(tau))
+        for k in range(1, t.size):
+            seen[:, k] = seen[:, k - 1] + share * (water[:, k - 1] - seen[:, k - 1])
+        time.append(base + t)
+        values.append(seen + np.array(noise)[:, None] * rng.standard_normal(seen.shape))
+    return Dives(
+        np.concatenate(time), np.concatenate(values, axis=1), np.array(start), np.array(end), np.array(steps),
+        np.array(blank_start), np.array(blank_end),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def dives():
+    return make_dives
+
+
+def band(n, level):
+    """Return the central 99.9 % band of the count of intervals that hold the truth."""
+    from scipy.stats import binom
+
+    return binom.ppf(0.0005, n, level), binom.ppf(0.9995, n, level)
+
+
+@pytest.fixture(scope="session")
+def binomial_band():
+    return band

@@ -133,8 +133,8 @@ def eddy_covariance(
     lag_window : float or (low, high)
         Half-width about the expected lag, or absolute bounds, of the lags that are physically allowed. [s]
     lag : "geometry", "search" or array-like
-        Lag used: expected; largest absolute covariance inside the window (expected plus the median
-        excess where that lies on the edge); or given. [s]
+        Lag used: expected; largest absolute covariance inside the window (expected where that lies on the
+        edge); or given. [s]
     lag_excess : array-like, shape (...)
         Added to the expected lag, for example from `pooled_lag`. [s]
     response : "restore", "gain", "bulk" or "none"
@@ -181,7 +181,7 @@ def eddy_covariance(
     Notes
     -----
     Random error: Finkelstein and Sims (2001). Stationarity: Foken and Wichura (1996), with an absolute
-    floor of twice the random error, since fluxes near zero would always fail. Detection limit: covariance
+    floor of twice the random error inside the sub-blocks, since fluxes near zero would always fail. Detection limit: covariance
     at lags beyond 30 s. Storage: Rheuban, Berg and McGlathery (2014).
     """
     velocity, value = as_float("w", w), as_float("concentration", concentration)
@@ -246,7 +246,7 @@ def eddy_covariance(
             {key: item[first : first + step] for key, item in arguments.items()},
             settings,
         )
-        for first in range(0, blocks, step)
+        for first in range(0, max(blocks, 1), step)
     ]
     return _joined(pieces, lead)
 
@@ -279,7 +279,7 @@ def _joined(pieces: list[dict[str, Any]], lead: tuple[int, ...]) -> CovarianceFl
             out[field.name] = pieces[0][field.name]
             continue
         joined = np.concatenate([piece[field.name] for piece in pieces], axis=0)
-        out[field.name] = joined.reshape(*lead, *joined.shape[1:])
+        out[field.name] = joined.reshape((*lead, *joined.shape[1:]))
     return CovarianceFlux(**out)
 
 
@@ -338,7 +338,7 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     parts = _samples.sub_covariances(fluctuation_w, fluctuation_c, shift, s.sub_blocks)
     measure = stationarity(sub_covariances=parts, whole_covariance=covariance)
     gap = np.abs(mean_last(parts) - covariance) * SECONDS_PER_HOUR * spectral_factor
-    beyond = gap > 2.0 * random_sd
+    beyond = gap > 2.0 * random_sd * _steady_share(fluctuation_w, fluctuation_c, sigma_w, s.sub_blocks)
     reason[(measure > 0.3) & (measure <= 1.0) & beyond] |= Reason.PARTLY_UNSTEADY
     reason[(measure > 1.0) & beyond] |= Reason.UNSTEADY
 
@@ -419,9 +419,8 @@ def _lag_used(
         return np.asarray(a["given"])
     if s.lag == "geometry":
         return expected
-    usable = ~edge & np.isfinite(found)
-    median = float(np.median((found - expected)[usable])) if usable.any() else 0.0
-    return np.where(edge | ~np.isfinite(found), expected + median, found)
+    # Not the median of neighbours: what a block gets must not depend on the batch it came in.
+    return np.where(edge | ~np.isfinite(found), expected, found)
 
 
 def _response_corrected(
@@ -502,6 +501,23 @@ def _cospectra(
         share = np.where(inside, turned, 0.0).sum(axis=1) / turned.sum(axis=1)
     share = np.where(np.isfinite(a["band_low"] + a["band_high"]), share, np.nan)
     return centre, power / ((last - first) * s.rate / n), np.cumsum(power[:, ::-1], axis=1)[:, ::-1], share
+
+
+def _steady_share(w: FloatArray, c: FloatArray, sigma_w: FloatArray, parts: int) -> FloatArray:
+    """Return the share of the two standard deviations that is left inside the sub-blocks.
+
+    A front raises the random error along with the covariance; without it the floor would hide the front.
+    """
+    n = w.shape[1] // parts * parts
+    left = []
+    for series in (w, c):
+        cut = series[:, :n].reshape(series.shape[0], parts, n // parts)
+        good = np.isfinite(cut)
+        count = np.maximum(good.sum(axis=2, keepdims=True), 1)
+        inner = np.where(good, cut - np.where(good, cut, 0.0).sum(axis=2, keepdims=True) / count, 0.0)
+        left.append((inner**2).sum(axis=(1, 2)) / np.maximum(good.sum(axis=(1, 2)), 1))
+    whole = (sigma_w * _sd(c)) ** 2
+    return np.sqrt(np.where(whole > 0.0, left[0] * left[1] / np.where(whole > 0.0, whole, 1.0), 1.0))
 
 
 def _sd(values: FloatArray) -> FloatArray:

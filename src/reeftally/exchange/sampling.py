@@ -31,14 +31,14 @@ __all__ = [
 def random_error(found: _samples.Correlations, lag: FloatArray, used: npt.NDArray[np.intp]) -> FloatArray:
     """Return the Finkelstein and Sims error of covariances already computed, at `lag` [samples]."""
     m = found.max_lag
-    shift = np.rint(np.nan_to_num(lag)).astype(int)
-    reach = m - int(np.abs(shift).max(initial=0))
+    shift = np.clip(np.rint(np.nan_to_num(lag)).astype(int), -m, m)
     product = (found.ww * found.cc).sum(axis=1)
-    if reach > 0:
-        rows = np.arange(found.cross.shape[0])[:, None]
-        p = np.arange(-reach, reach + 1)[None, :]
-        later = found.cross_n[rows, m + shift[:, None] + p]
-        product = product + (later * later[:, ::-1]).sum(axis=1)
+    rows = np.arange(found.cross.shape[0])[:, None]
+    p = np.arange(-m, m + 1)[None, :]
+    # Each block by itself: what a block gets must not depend on the batch it came in.
+    reach = np.abs(p) <= m - np.abs(shift[:, None])
+    later = np.where(reach, found.cross_n[rows, np.clip(m + shift[:, None] + p, 0, 2 * m)], 0.0)
+    product = product + (later * later[:, ::-1]).sum(axis=1)
     return np.asarray(np.sqrt(np.maximum(product, 0.0) / np.maximum(used, 1)))
 
 
