@@ -74,7 +74,7 @@ def test_every_check_row_is_used_or_a_fact():
 
 
 def test_the_co2_of_a_membrane_is_lighter_than_its_dic_by_the_known_amount():
-    # Computed in the methods note: 9.13 permil at 25 degC (carbonate share 0.105), about 11.3 at 5 degC.
+    # Evaluation of the cited lines: 9.13 permil at 25 degC (carbonate share 0.105), about 11.3 at 5 degC.
     warm = isotopes.delta_of_dic(delta_co2=0.0, temperature=25.0, carbonate_share=0.105)
     cold = isotopes.delta_of_dic(delta_co2=0.0, temperature=5.0, carbonate_share=0.05)
 
@@ -126,7 +126,7 @@ def test_turned_and_chained_pairs_are_exact():
 
 
 def test_equilibrium_with_todays_air_would_make_dic_lighter_than_tropical_water():
-    # Air of -8.71 permil at 25 degC gives DIC of about -0.8 (direct line, computed in the methods note).
+    # Air of -8.71 permil at 25 degC gives DIC of about -0.8 (evaluation of the direct line).
     enrichment = isotopes.dic_gas_zhang1995(temperature=25.0, carbonate_share=0.10)
 
     assert_allclose(isotopes.shift(delta=-8.71, enrichment=enrichment), -0.8, rtol=0, atol=0.05)

@@ -18,8 +18,8 @@ from reeftally.errors import InputError, OutOfRangeError, ShapeError
 from reeftally.seawater import oxygen, properties
 
 DATA = Path(__file__).parent / "data"
-ROWS = {row["id"]: row for row in json.loads((DATA / "oxygen.json").read_text())["rows"]}
-OTHER = {row["id"]: row for row in json.loads((DATA / "gas_exchange.json").read_text())["rows"]}
+ROWS = {row["id"]: row for row in json.loads((DATA / "oxygen.json").read_text(encoding="utf-8"))["rows"]}
+OTHER = {row["id"]: row for row in json.loads((DATA / "gas_exchange.json").read_text(encoding="utf-8"))["rows"]}
 
 
 def by_mass(c):
@@ -91,7 +91,7 @@ def test_partial_pressure_rises_with_depth_by_the_molar_volume():
     assert_allclose(volume, ROWS["ox-vm"]["value"], rtol=0, atol=ROWS["ox-vm"]["tolerance"])
 
 
-def test_solubility_of_the_other_check_file_is_met():
+def test_solubility_is_met_a_second_time():
     row = OTHER["o2sat"]
     found = by_mass({"t_C": row["conditions"]["T_C"], "S": row["conditions"]["S"]})
 

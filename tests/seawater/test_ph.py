@@ -196,6 +196,7 @@ def test_one_point_calibration_gives_its_own_ph_back_by_both_references():
     found = ph.isfet_total(internal_voltage=0.061, internal=inside, external_voltage=-0.98, external=outer, **state)
 
     assert_allclose([found.internal, found.external], 8.012, rtol=0, atol=1e-12)
+    assert_allclose(found.difference, 0.0, atol=1e-12)
 
 
 def test_a_voltage_step_of_one_nernst_slope_is_one_unit_of_ph():
@@ -221,6 +222,7 @@ def test_only_one_reference_may_be_given_but_not_without_its_coefficients():
     found = ph.isfet_total(internal_voltage=0.06, internal=inside, temperature=25.0, salinity=35.0)
 
     assert found.external is None
+    assert found.difference is None
     assert found.internal is not None
     with pytest.raises(InputError, match="No voltage"):
         ph.isfet_total(temperature=25.0, salinity=35.0)

@@ -20,8 +20,8 @@ from reeftally.errors import InputError, OutOfRangeError, ShapeError
 from reeftally.seawater import properties
 
 DATA = Path(__file__).parent / "data"
-ROWS = {row["id"]: row for row in json.loads((DATA / "thermodynamics.json").read_text())["rows"]}
-OXYGEN_ROWS = {row["id"]: row for row in json.loads((DATA / "oxygen.json").read_text())["rows"]}
+ROWS = {row["id"]: row for row in json.loads((DATA / "thermodynamics.json").read_text(encoding="utf-8"))["rows"]}
+OXYGEN_ROWS = {row["id"]: row for row in json.loads((DATA / "oxygen.json").read_text(encoding="utf-8"))["rows"]}
 CASTS = np.load(Path(gsw.__file__).parent / "tests" / "gsw_cv_v3_0.npz")
 
 

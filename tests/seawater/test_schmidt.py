@@ -16,8 +16,8 @@ from reeftally.exchange import gas_exchange
 from reeftally.seawater import carbonate, properties, schmidt
 
 DATA = Path(__file__).parent / "data"
-ROWS = {row["id"]: row for row in json.loads((DATA / "thermodynamics.json").read_text())["rows"]}
-OTHER = {row["id"]: row for row in json.loads((DATA / "gas_exchange.json").read_text())["rows"]}
+ROWS = {row["id"]: row for row in json.loads((DATA / "thermodynamics.json").read_text(encoding="utf-8"))["rows"]}
+OTHER = {row["id"]: row for row in json.loads((DATA / "gas_exchange.json").read_text(encoding="utf-8"))["rows"]}
 
 
 def k0(c):

@@ -28,7 +28,10 @@ from reeftally.uncertainty import (
     welch_satterthwaite,
 )
 
-ROWS = {row["id"]: row for row in json.loads((Path(__file__).parent / "data/metrology.json").read_text())["rows"]}
+ROWS = {
+    row["id"]: row
+    for row in json.loads((Path(__file__).parent / "data/metrology.json").read_text(encoding="utf-8"))["rows"]
+}
 FACTS = {"goa-pH", "goa-TA", "goa-pCO2"}
 
 

@@ -20,7 +20,10 @@ from reeftally.uncertainty import (
     york_line,
 )
 
-ROWS = {row["id"]: row for row in json.loads((Path(__file__).parent / "data/lines.json").read_text())["rows"]}
+ROWS = {
+    row["id"]: row
+    for row in json.loads((Path(__file__).parent / "data/lines.json").read_text(encoding="utf-8"))["rows"]
+}
 PEARSON = ROWS["reg-york-slope"]["conditions"]
 KEELING = ROWS["keel-noisy-york"]["conditions"]
 

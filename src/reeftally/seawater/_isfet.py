@@ -78,6 +78,13 @@ class IsfetPh:
     external: FloatArray | None
     """Total-scale pH against the external (chloride) reference, if its voltage was given."""
 
+    @property
+    def difference(self) -> FloatArray | None:
+        """Internal minus external pH; it drifts when a reference or the salinity is at fault. [1]"""
+        if self.internal is None or self.external is None:
+            return None
+        return self.internal - self.external
+
 
 @elementwise({"temperature": _TEMPERATURE})
 def nernst_slope(*, temperature: npt.ArrayLike) -> FloatArray:

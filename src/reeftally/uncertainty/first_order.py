@@ -189,7 +189,7 @@ def _correlation(correlation: npt.ArrayLike | None, size: int) -> FloatArray:
 
 def _derivative(call: Callable[[FloatArray], FloatArray], x: FloatArray, u: FloatArray, k: int) -> FloatArray:
     # The step is a hundredth of the uncertainty, but never so small that rounding of x rules.
-    step = max(1e-2 * u[k], 1e-4 * abs(x[k]) if u[k] == 0.0 else 1e-6 * abs(x[k]), 1e-12)
+    step = max(1e-2 * u[k], 1e-6 * abs(x[k])) if u[k] > 0.0 else 1e-4 * (abs(x[k]) or 1.0)
     total = np.zeros(())
     for multiple, weight in ((-2.0, 1.0), (-1.0, -8.0), (1.0, 8.0), (2.0, -1.0)):
         point = x.copy()
