@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import subprocess
 import sys
@@ -166,9 +167,13 @@ def test_bytes_already_loaded_are_refused(tmp_path: Path) -> None:
 def test_an_error_inside_a_commit_leaves_nothing_behind(tmp_path: Path) -> None:
     put(tmp_path, "OXY-1", rows(0, 10))
 
-    with open_store(tmp_path, write=True) as store, pytest.raises(ZeroDivisionError), store.writer() as writer:
-        writer.append("OXY-1", rows(10, 10), "b", 0, 10)
-        raise ZeroDivisionError
+    def fail() -> None:
+        with open_store(tmp_path, write=True) as store, store.writer() as writer:
+            writer.append("OXY-1", rows(10, 10), "b", 0, 10)
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        fail()
 
     assert open_store(tmp_path).snapshot() == 1
     same(open_store(tmp_path).read("OXY-1"), rows(0, 10))
@@ -376,7 +381,7 @@ def test_the_content_hash_is_blind_to_how_rows_are_cut(
     bounds = [0, *sorted(cuts), 400]
     put(once, "OXY-1", whole)
     with open_store(cut, write=True) as store:
-        for low, high in zip(bounds, bounds[1:], strict=False):
+        for low, high in itertools.pairwise(bounds):
             with store.writer() as writer:
                 writer.append("OXY-1", {n: v[low:high] for n, v in whole.items()}, "a", low, high)
 

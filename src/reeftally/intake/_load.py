@@ -158,6 +158,8 @@ class _Loader:
         self.memory = Memory()
         self.mapping: Mapping | None = None
         self.checksum = job.layout.text.checksum is not None
+        # Overflow text of the lines now at hand: channel -> line numbers in the block.
+        self.overflow: dict[str, list[int]] = {}
 
     # -- beginning ---------------------------------------------------------------------------------
 
@@ -313,7 +315,7 @@ class _Loader:
                 parsed.values[:, number] = found.values
                 for kind, rows in (("overflow", found.overflow), ("missing", found.missing)):
                     for row in rows:
-                        self._undeclared(kind, row, data, line)
+                        self._undeclared(kind, row, number, line)
                 continue
             parsed.status[number] = SKIP
             memory.tally.lines += 1
@@ -324,12 +326,24 @@ class _Loader:
             raise self._hopeless()
         return parsed.status.size, None
 
-    def _undeclared(self, kind: str, row: int, data: bytes, line: int) -> None:
+    def _undeclared(self, kind: str, row: int, number: int, line: int) -> None:
         mapping = self.mapping
         assert mapping is not None
         name = mapping.columns[row].name if row < len(mapping.columns) else "counter"
-        text = "overflow text(s), taken as missing" if kind == "overflow" else "word(s) taken as missing"
+        text = "overflow text(s), taken as missing and flagged" if kind == "overflow" else "word(s) taken as missing"
         self.memory.tally.add(kind, line=line, field=name, found=f"{text} in column {name}")
+        if kind == "overflow" and row < len(mapping.columns):
+            self.overflow.setdefault(mapping.columns[row].channel, []).append(number)
+
+    def _flag_overflow(self, prepared: Prepared, times: npt.NDArray[np.int64]) -> None:
+        """Flag rows whose cell was overflow text as failed: the instrument said so itself."""
+        order = np.argsort(times, kind="stable")
+        for channel, numbers in self.overflow.items():
+            flags = np.ones(times.size, np.uint8)
+            rows = np.array(numbers) if prepared.lines is None else np.searchsorted(prepared.lines, numbers)
+            flags[rows] = 4
+            self.writer.set_flags(self.job.stream, channel, "overflow", times=times[order], flags=flags[order])
+        self.overflow = {}
 
     def _hopeless(self) -> IntakeError:
         """Say what is wrong with every line, by the example of the first."""
@@ -395,6 +409,8 @@ class _Loader:
         ):
             if many:
                 tally.add(kind, line=line_of(0), found=text, expected="stamps without summer time", count=many)
+        if self.overflow:
+            self._flag_overflow(prepared, times)
         columns = prepared.columns
         low, high = job.window_ns
         if int(times.min()) < low or int(times.max()) > high:

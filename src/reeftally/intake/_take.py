@@ -47,7 +47,7 @@ def take_in(
     progress: Progress | None = None,
     now_ns: int,
     wait_s: float = 0.0,
-    block_bytes: int = BLOCK_BYTES,
+    block_bytes: int | None = None,
     commit_rows: int | None = None,
 ) -> IntakeReport:
     """Take files into a mission: raw copies first, then rows.
@@ -64,10 +64,11 @@ def take_in(
         Time of this intake, for the index only; it dates no data. [ns since 1970 UTC]
     wait_s : float
         How long to wait for another writer. [s]
-    block_bytes : int
-        Raw bytes decoded at a time. [bytes]
+    block_bytes : int, optional
+        Raw bytes decoded at a time; default a two-hundredth of what there is to do, 64 kB to 8 MB. [bytes]
     commit_rows : int, optional
-        Rows of one commit; default a fortieth of what there is to do, from 131,072 to 1,048,576.
+        Rows of one commit; default a forty-fifth of what there is to do, 20,000 to 1,048,576. With these
+        an interruption costs less than a twentieth of the work.
 
     Returns
     -------
@@ -86,8 +87,9 @@ def take_in(
         raw.sweep()
         sources = list(_sources(folder, files))
         total = sum(path.stat().st_size for path in sources if path.exists())
-        work = _Work(folder, settings, store, raw, now_ns, total, progress, block_bytes)
-        work.commit_rows = commit_rows or min(max(total // 50 // 40, 131_072), 1_048_576)
+        work = _Work(folder, settings, store, raw, now_ns, total, progress)
+        work.block_bytes = block_bytes or work.block_bytes
+        work.commit_rows = commit_rows or work.commit_rows
         work.take(sources)
         work.report.snapshot = store.snapshot()
         return work.report
@@ -99,7 +101,6 @@ def rebuild(
     progress: Progress | None = None,
     now_ns: int,
     wait_s: float = 0.0,
-    block_bytes: int = BLOCK_BYTES,
 ) -> IntakeReport:
     """Make `observations/` anew from `raw/` and `layouts/`, in the order in which files first came.
 
@@ -108,7 +109,7 @@ def rebuild(
 
     Parameters
     ----------
-    folder, progress, now_ns, wait_s, block_bytes
+    folder, progress, now_ns, wait_s
         As for `take_in`.
     """
     folder = Path(folder)
@@ -122,8 +123,7 @@ def rebuild(
         total = sum(entry.size for entry in seen.values())
         fresh = store.begin_rebuild()
         try:
-            work = _Work(folder, settings, fresh, raw, now_ns, total, progress, block_bytes)
-            work.commit_rows = min(max(total // 50 // 40, 131_072), 1_048_576)
+            work = _Work(folder, settings, fresh, raw, now_ns, total, progress)
             for digest in raw.unnamed():
                 work.report.notes.append(f"raw/{digest[:2]}/{digest} has no name in the index and was left out.")
             work.rebuild(list(seen.values()))
@@ -219,12 +219,15 @@ class _Work:
     now_ns: int
     total: int
     progress: Progress | None
-    block_bytes: int
-    commit_rows: int = 131_072
+    block_bytes: int = 0
+    commit_rows: int = 0
     report: IntakeReport = field(default_factory=IntakeReport)
     done: int = 0
 
     def __post_init__(self) -> None:
+        self.block_bytes = min(max(self.total // 200, 65_536), BLOCK_BYTES)
+        # A row of text takes some fifty bytes.
+        self.commit_rows = min(max(self.total // 50 // 45, 20_000), 1_048_576)
         self.report.messages += self.settings.messages
         self.by_content = {str(record.get("content", key)): key for key, record in self.store.raw_records().items()}
 
@@ -407,6 +410,8 @@ class _Work:
         record = self.store.raw_record(held_key) if held_key is not None else None
         if record is not None and record["status"] in _DONE:
             self._repeat(report, record)
+            if record.get("kind") == "stream" and name != record["name"]:
+                self._same_instrument(report, path, name, record)
             return report
         memory: Memory | None = None
         family: tuple[str, ...] = ()
@@ -500,6 +505,26 @@ class _Work:
             report.notes.append(
                 f"Layout {report.layout} has changed since; `reeftally intake DIR --rebuild` reads it anew."
             )
+
+    def _same_instrument(self, report: FileReport, path: Path, name: str, record: dict[str, Any]) -> None:
+        """Refuse the bytes of one instrument under the name of another."""
+        error: IntakeError | None = None
+        try:
+            job = self._job(report.raw_hash, "", path, name, report.name, report.size, ())
+        except IntakeError as caught:
+            error = caught
+        else:
+            if job is not None and job.stream != record["stream"]:
+                error = IntakeError(
+                    file=report.name,
+                    field="instrument",
+                    found=f"the very bytes that came as {record['name']} of {record['stream']}",
+                    expected=f"a record of {job.stream}",
+                    mend="One of the two names is wrong; download the file of this instrument again.",
+                )
+        if error is not None:
+            report.status, report.stream, report.rows_repeated = "refused", "", 0
+            report.messages.append(error)
 
     def _unknown(self, name: str) -> IntakeError:
         known = ", ".join(sorted(self.settings.layouts)) or "none"

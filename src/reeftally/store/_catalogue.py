@@ -69,16 +69,32 @@ def connect_writer(path: Path, *, first_snapshot: int = 0, generation: int = 1) 
     Call only with the writer's lock in hand. `first_snapshot` and `generation` matter only for a new file:
     snapshot numbers go on after a rebuild, so that no number ever means two things.
     """
+    if not path.exists():
+        _create(path, first_snapshot, generation)
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=30.0)
     try:
         connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        _check_format(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _create(path: Path, first_snapshot: int, generation: int) -> None:
+    """Make an empty catalogue under a passing name, so that a reader never meets half of one."""
+    passing = path.with_name(f".{path.name}.new")
+    for suffix in ("", "-journal"):
+        passing.with_name(passing.name + suffix).unlink(missing_ok=True)
+    with closing(sqlite3.connect(passing, isolation_level=None)) as connection:
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("BEGIN IMMEDIATE")
         for statement in _SCHEMA.split(";"):
             if statement.strip():
                 connection.execute(statement)
         connection.executemany(
-            "INSERT OR IGNORE INTO meta VALUES (?, ?)",
+            "INSERT INTO meta VALUES (?, ?)",
             [
                 ("format", str(FORMAT)),
                 ("first_snapshot", str(first_snapshot)),
@@ -86,11 +102,7 @@ def connect_writer(path: Path, *, first_snapshot: int = 0, generation: int = 1) 
             ],
         )
         connection.execute("COMMIT")
-        _check_format(connection, path)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
+    passing.replace(path)
 
 
 def finish_writer(connection: sqlite3.Connection) -> None:

@@ -355,6 +355,8 @@ class Writer:
         snapshot = self._store.snapshot() + 1
         plan = make_plan(self._connection, self._files, stream, snapshot - 1)
         plan.cursors = [cursor for cursor in plan.cursors if not isinstance(cursor, BlobCursor)]
+        if not plan.cursors:
+            return 0
         segments: list[tuple[Any, ...]] = []
         written: list[str] = []
         gathered: list[Columns] = []
