@@ -47,6 +47,19 @@ def test_order_of_the_trials_does_not_change_a_bit(seed):
         assert_array_equal(getattr(summarise(values), field), getattr(summarise(shuffled), field))
 
 
+def test_neighbours_do_not_change_a_bit():
+    values = np.random.default_rng(8).standard_normal((3001, 6))
+    together, running = summarise(values), Moments()
+    running.update(values)
+    for k in range(6):
+        alone, one = summarise(values[:, k]), Moments()
+        one.update(values[:, k : k + 1])
+
+        for field in ("mean", "sd", "lower", "upper"):
+            assert_array_equal(getattr(together, field)[k], getattr(alone, field))
+        assert_array_equal(running.sd[k], one.sd[0])
+
+
 def test_means_add_up():
     a, b = np.random.default_rng(2).standard_normal((2, 10_000))
 

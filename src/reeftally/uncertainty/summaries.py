@@ -19,6 +19,9 @@ from reeftally.errors import InputError, ShapeError
 
 __all__ = ["Moments", "Parts", "Summary", "numerical_tolerance", "split_parts", "summarise", "trials_suffice"]
 
+_SLAB = 4_000_000
+"""Numbers sorted at one time, which bounds the memory beside the samples."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
@@ -96,25 +99,21 @@ def summarise(
     if values.ndim == 0 or values.shape[axis] < 2:
         message = f"samples has shape {values.shape}; axis {axis} needs at least 2 trials."
         raise ShapeError(message)
-    values = np.moveaxis(np.where(np.isfinite(values), values, np.nan), axis, 0)
-    trials = values.shape[0]
-    ordered = np.sort(values, axis=0)  # NaN last
-    valid = np.asarray(np.isfinite(values).sum(0))
-    usable = valid >= max(2.0, (1.0 - lost_share_allowed) * trials)
-    with np.errstate(all="ignore"):
-        # The sum runs over the sorted trials, so that their order cannot change the last digit.
-        filled = np.where(np.isfinite(ordered), ordered, 0.0)
-        mean = filled.sum(0) / valid
-        departure = np.where(np.isfinite(ordered), ordered - mean, 0.0)
-        sd = np.sqrt((departure * departure).sum(0) / (valid - 1))
-        if interval == "symmetric":
-            lower = _order_statistic(ordered, (valid - 1) * 0.5 * (1.0 - level))
-            upper = _order_statistic(ordered, (valid - 1) * 0.5 * (1.0 + level))
-        else:
-            lower, upper = _shortest(ordered, valid, level)
-    mean, lower, upper, sd = (np.where(usable, part, np.nan) for part in (mean, lower, upper, sd))
+    trials = values.shape[axis]
+    # Trials last and together in memory: then a result's sums do not depend on how many others stand beside it.
+    rows = np.moveaxis(values, axis, -1)
+    shape = rows.shape[:-1]
+    rows = rows.reshape(-1, trials)
+    found = np.empty((4, rows.shape[0]))
+    valid = np.empty(rows.shape[0], dtype=np.int64)
+    slab = max(1, _SLAB // trials)
+    for first in range(0, rows.shape[0], slab):
+        part = slice(first, first + slab)
+        found[:, part], valid[part] = _summarise_rows(np.ascontiguousarray(rows[part]), level, interval)
+    found[:, valid < max(2.0, (1.0 - lost_share_allowed) * trials)] = np.nan
+    mean, sd, lower, upper = (field.reshape(shape)[()] for field in found)
     return Summary(
-        mean=mean[()], lower=lower[()], upper=upper[()], sd=sd[()], level=level, valid=valid[()], trials=trials
+        mean=mean, lower=lower, upper=upper, sd=sd, level=level, valid=valid.reshape(shape)[()], trials=trials
     )
 
 
@@ -166,12 +165,14 @@ class Moments:
         if values.ndim == 0:
             message = "batch is a single number; it needs the trial as first axis."
             raise ShapeError(message)
-        there = np.isfinite(values)
-        count = there.sum(0)
+        # Trials last and together in memory, as in `summarise`.
+        rows = np.ascontiguousarray(np.moveaxis(values, 0, -1))
+        there = np.isfinite(rows)
+        count = np.asarray(there.sum(-1))
         with np.errstate(all="ignore"):
-            mean = np.where(count > 0, np.where(there, values, 0.0).sum(0) / count, 0.0)
-        departure = np.where(there, values - mean, 0.0)
-        self._combine(count, mean, (departure * departure).sum(0))
+            mean = np.where(count > 0, np.where(there, rows, 0.0).sum(-1) / count, 0.0)
+        departure = np.where(there, rows - mean[..., None], 0.0)
+        self._combine(count, mean, np.asarray((departure * departure).sum(-1)))
 
     def merge(self, other: Moments) -> None:
         """Take in what another accumulator holds (Chan, Golub and LeVeque 1983)."""
@@ -241,27 +242,44 @@ def trials_suffice(samples: npt.ArrayLike, *, digits: int = 1, level: float = 0.
     return True
 
 
+def _summarise_rows(rows: FloatArray, level: float, interval: str) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Return mean, sd, lower and upper of each row, and how many of its members are numbers."""
+    # Sorted, so that the order of the trials cannot change the last digit of a sum; NaN goes last.
+    ordered = np.where(np.isfinite(rows), rows, np.nan)
+    ordered.sort(axis=1)
+    there = np.isfinite(ordered)
+    valid = there.sum(1)
+    with np.errstate(all="ignore"):
+        mean = np.where(there, ordered, 0.0).sum(1) / valid
+        departure = np.where(there, ordered - mean[:, None], 0.0)
+        sd = np.sqrt((departure * departure).sum(1) / (valid - 1))
+    if interval == "symmetric":
+        lower = _order_statistic(ordered, (valid - 1) * 0.5 * (1.0 - level))
+        upper = _order_statistic(ordered, (valid - 1) * 0.5 * (1.0 + level))
+    else:
+        lower, upper = _shortest(ordered, valid, level)
+    return np.stack([mean, sd, lower, upper]), valid
+
+
 def _order_statistic(ordered: FloatArray, position: FloatArray) -> FloatArray:
-    below = np.clip(np.floor(position).astype(np.int64), 0, ordered.shape[0] - 1)
-    above = np.clip(below + 1, 0, ordered.shape[0] - 1)
-    low = np.take_along_axis(ordered, below[None], axis=0)[0]
-    high = np.take_along_axis(ordered, above[None], axis=0)[0]
+    last = ordered.shape[1] - 1
+    below = np.clip(np.floor(position).astype(np.int64), 0, last)
+    above = np.clip(below + 1, 0, last)
+    low = np.take_along_axis(ordered, below[:, None], axis=1)[:, 0]
+    high = np.take_along_axis(ordered, above[:, None], axis=1)[:, 0]
     part = position - below
-    return np.asarray(np.where(part > 0.0, low + part * (high - low), low))
+    with np.errstate(all="ignore"):
+        return np.asarray(np.where(part > 0.0, low + part * (high - low), low))
 
 
 def _shortest(ordered: FloatArray, valid: npt.NDArray[np.int64], level: float) -> tuple[FloatArray, FloatArray]:
-    flat = ordered.reshape(ordered.shape[0], -1)
-    counts = np.asarray(valid).reshape(-1)
-    lower, upper = np.full(flat.shape[1], np.nan), np.full(flat.shape[1], np.nan)
-    for column in range(flat.shape[1]):
-        n = int(counts[column])
+    lower, upper = np.full(valid.size, np.nan), np.full(valid.size, np.nan)
+    for row, n in enumerate(valid.tolist()):
         span = round(level * n)
         if n < 2 or span >= n:
             continue
-        values = flat[:n, column]
+        values = ordered[row, :n]
         width = values[span:] - values[: n - span]
         first = int(np.argmin(width))
-        lower[column], upper[column] = values[first], values[first + span]
-    shape = ordered.shape[1:]
-    return lower.reshape(shape), upper.reshape(shape)
+        lower[row], upper[row] = values[first], values[first + span]
+    return lower, upper
