@@ -50,15 +50,13 @@ KINDS = {
         oxygen_molar=c["O2_umolL"], temperature=c["t_C"], salinity=c["S"], pressure=c["P_dbar"]
     ),
     "ox-scorr": lambda c: oxygen.salinity_factor(temperature=c["t_C"], salinity=c["S"], salinity_setting=c["S_preset"]),
-    "ox-pcoef": lambda c: oxygen.pressure_factor(pressure=c["P_dbar"], temperature=c["t_C"]),
+    "ox-pcoef": lambda c: oxygen.pressure_factor(pressure=c["P_dbar"], temperature=c["t_C"], phase_corrected=True),
     "ox-uchida": lambda c: oxygen.pressure_factor(pressure=1000.0, temperature=10.0, method="uchida2008") - 1.0,
     "ox-bk-err": lambda c: 100.0 * oxygen.SOLUBILITY_RELATIVE_BOUND,
 }
 CASES = [(name, kind) for name in ROWS for start, kind in KINDS.items() if name.startswith(start)]
 # Bare facts, listed in docs/facts.md.
 FACTS = {
-    "ox-bittig-lo",
-    "ox-bittig-hi",
     "ox-sop-drift",
     "ox-sop-range-hi",
     "ox-sop-spike-sh",
@@ -67,7 +65,7 @@ FACTS = {
     "ox-winkler-stoich",
     "ox-winkler-inter",
 }
-ELSEWHERE = {"ox-vm", "ox-winkler-reg"}
+ELSEWHERE = {"ox-vm", "ox-winkler-reg", "ox-bittig-lo", "ox-bittig-hi"}
 
 
 @pytest.mark.parametrize(("name", "kind"), CASES, ids=[name for name, _ in CASES])
@@ -213,9 +211,31 @@ def test_two_point_forms_hit_both_points():
     assert_allclose(quenching, [0.0, 105.0, 210.0])
 
 
-def test_pressure_effect_at_reef_depth_is_small_and_grows_with_depth():
-    # At 25 degC and 10 dbar the factor is 1.000474 (evaluation of Bittig et al. 2015).
-    found = oxygen.pressure_compensation(oxygen=200.0, pressure=[0.0, 10.0], temperature=25.0)
+def test_pressure_effect_is_within_the_published_range_and_grows_with_temperature():
+    # ox-bittig-lo, ox-bittig-hi: 3 to 4 % per 1000 dbar, growing with temperature (Bittig et al. 2015, abstract).
+    temperature = np.linspace(0.0, 28.0, 8)
+    found = 100.0 * (oxygen.pressure_factor(pressure=1000.0, temperature=temperature) - 1.0)
+
+    assert found.min() >= ROWS["ox-bittig-lo"]["value"]
+    assert found.max() <= ROWS["ox-bittig-hi"]["value"]
+    assert np.all(np.diff(found) > 0.0)
+
+
+def test_both_ways_of_correcting_for_pressure_agree():
+    # The phase term with the larger factor against the single factor, invented coefficients: within 0.6 % at
+    # 1000 dbar (common practice, no source).
+    phase = oxygen.phase_stern_volmer(oxygen_molar=200.0, temperature=10.0, coefficients=COEFFICIENTS)
+    raised = oxygen.phase_with_pressure(phase=phase, pressure=1000.0)
+    mended = oxygen.stern_volmer(phase=raised, temperature=10.0, coefficients=COEFFICIENTS)
+    two_steps = oxygen.pressure_compensation(oxygen=mended, pressure=1000.0, temperature=10.0, phase_corrected=True)
+    one_step = oxygen.pressure_compensation(oxygen=200.0, pressure=1000.0, temperature=10.0)
+
+    assert_allclose(two_steps, one_step, rtol=0.006)
+
+
+def test_pressure_effect_at_reef_depth_is_small():
+    # At 25 degC and 10 dbar the factor after the phase term is 1.000474 (evaluation of Bittig et al. 2015).
+    found = oxygen.pressure_compensation(oxygen=200.0, pressure=[0.0, 10.0], temperature=25.0, phase_corrected=True)
 
     assert_allclose(found / 200.0, [1.0, 1.000474], rtol=0, atol=0.5e-6)
     assert_allclose(oxygen.phase_with_pressure(phase=30.0, pressure=1000.0), 30.1)

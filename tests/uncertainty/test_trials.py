@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -64,6 +65,14 @@ def test_any_number_of_workers_gives_the_same_bits():
         together = np.concatenate(list(pool.map(simple_model, trials.batches())))
 
     assert_array_equal(together, alone)
+
+
+def test_trials_travel_to_another_process():
+    trials = Trials(seed=3, size=2000).without("a").redrawn("b").without_random()
+    arrived = pickle.loads(pickle.dumps(trials))
+
+    assert arrived == trials
+    assert_array_equal(simple_model(arrived), simple_model(trials))
 
 
 def test_a_block_does_not_depend_on_the_others():

@@ -118,7 +118,8 @@ def hydrochloric_log_activity(
     References
     ----------
     Khoo, Ramette, Culberson and Bates 1977, Anal. Chem. 49, 29-34; partial molal volume of HCl after Millero
-    1983; as used by Johnson et al. 2016, Anal. Chem. 88, 3249-3256 (from memory).
+    1983; as used by Johnson et al. 2016, Anal. Chem. 88, 3249-3256 (coefficients as quoted alike by several users; the
+    second of A is 1e-4, where Martz et al. 2010 print 1e-6).
     """
     t, s = np.asarray(temperature), np.asarray(salinity)
     bar = np.asarray(pressure) / 10.0

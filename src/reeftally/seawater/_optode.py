@@ -44,6 +44,7 @@ def pressure_factor(
     pressure: npt.ArrayLike,
     temperature: npt.ArrayLike,
     method: str = "bittig2015",
+    phase_corrected: bool = False,
     coefficient: npt.ArrayLike | None = None,
 ) -> FloatArray:
     """Factor on an optode's reading for the pressure on its membrane.
@@ -55,8 +56,11 @@ def pressure_factor(
     temperature : array-like
         Water temperature. [degC]
     method : {"bittig2015", "uchida2008"}, default "bittig2015"
-        1 + (0.00022 t + 0.0419) p/1000, to be used after `phase_with_pressure`; or 1 + C p/1000 on the
-        uncorrected phase with C = 0.032.
+        Growing with temperature, or 1 + C p/1000 with C = 0.032 at any temperature.
+    phase_corrected : bool, default False
+        For "bittig2015": whether the oxygen was computed from a phase already passed through
+        `phase_with_pressure`. If so 1 + (0.00022 t + 0.0419) p/1000, else 1 + (0.00025 t + 0.0328) p/1000, which has
+        the mean effect on the phase in it.
     coefficient : array-like, optional
         Another C for "uchida2008", such as 0.040. [per 1000 dbar]
 
@@ -68,7 +72,7 @@ def pressure_factor(
     References
     ----------
     Bittig, Fiedler, Fietzek and Körtzinger 2015, J. Atmos. Oceanic Technol. 32, 2305-2317; Uchida, Kawano, Kaneko
-    and Fukasawa 2008, ibid. 25, 2271-2281 (coefficients from memory).
+    and Fukasawa 2008, ibid. 25, 2271-2281 (coefficients as quoted by users of these papers; the second from memory).
     """
     one_of("method", method, _PRESSURE_METHODS)
     p = np.asarray(pressure) / 1000.0
@@ -76,7 +80,8 @@ def pressure_factor(
         if coefficient is not None:
             message = "coefficient belongs to method 'uchida2008'; leave it out or change the method."
             raise InputError(message)
-        return np.asarray(1.0 + (0.00022 * np.asarray(temperature) + 0.0419) * p)
+        per_degree, at_zero = (0.00022, 0.0419) if phase_corrected else (0.00025, 0.0328)
+        return np.asarray(1.0 + (per_degree * np.asarray(temperature) + at_zero) * p)
     c = 0.032 if coefficient is None else np.asarray(coefficient)
     return np.asarray(1.0 + c * p + 0.0 * np.asarray(temperature))
 
@@ -88,9 +93,10 @@ def pressure_compensation(
     pressure: npt.ArrayLike,
     temperature: npt.ArrayLike,
     method: str = "bittig2015",
+    phase_corrected: bool = False,
 ) -> FloatArray:
-    """Oxygen times `pressure_factor`; by mass or by volume. [unit of `oxygen`]"""
-    factor = pressure_factor(pressure=pressure, temperature=temperature, method=method)
+    """Oxygen times `pressure_factor`, with the same arguments; by mass or by volume. [unit of `oxygen`]"""
+    factor = pressure_factor(pressure=pressure, temperature=temperature, method=method, phase_corrected=phase_corrected)
     return np.asarray(np.asarray(oxygen) * factor)
 
 

@@ -440,6 +440,6 @@ def winkler(
     standard = np.asarray(titrant_standard) - np.asarray(titrant_blank)
     in_reagents = 0.0017 * np.asarray(reagent_volume) / 2.0
     equivalents = np.asarray(standard_volume) * np.asarray(standard_normality) / standard
-    ml = net * equivalents * 5598.0 / 1000.0 * 1.0 - in_reagents
+    ml = net * equivalents * 5598.0 / 1000.0 - in_reagents
     sample = (np.asarray(bottle_volume) - np.asarray(reagent_volume)) / 1000.0
     return np.asarray(MICROMOLES_PER_MILLILITRE * ml / sample)

