@@ -129,6 +129,6 @@ def test_the_store_agrees_with_its_model(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(_writer, "TAIL_BLOBS", 3)
     monkeypatch.setattr(_segments, "ROW_GROUP", 6)
     case = StoreMachine.TestCase
-    case.settings = settings(max_examples=30, stateful_step_count=25, deadline=None)
+    case.settings = settings(max_examples=40, stateful_step_count=30, deadline=None)
 
     case("runTest").runTest()

@@ -139,17 +139,19 @@ def merge(
     is_new[times.size - size :] = True
     foreign = np.concatenate([*(~np.isin(p[LOAD], family) for p in held), np.zeros(size, bool)])
 
-    # Groups of equal rows: held before new, earlier before later (lexsort is stable); keep the first.
+    # Groups of equal rows at one stamp, held ones first (lexsort is stable).
     order = np.lexsort((is_new, keys, times))
-    repeats = np.zeros(times.size, bool)
-    repeats[1:] = (times[order][1:] == times[order][:-1]) & (keys[order][1:] == keys[order][:-1])
-    repeated = np.zeros(times.size, bool)
-    repeated[order] = repeats
-    repeated &= is_new
+    follows = np.zeros(times.size, bool)
+    follows[1:] = (times[order][1:] == times[order][:-1]) & (keys[order][1:] == keys[order][:-1])
+    heads = np.flatnonzero(~follows)[np.cumsum(~follows) - 1]
+    is_follower, unheld = np.zeros(times.size, bool), np.zeros(times.size, bool)
+    is_follower[order] = follows
+    unheld[order] = is_new[order][heads]
 
-    # Stamps at which another raw file has a say, and stamps that the same file gave before.
-    foreign_times = np.unique(times[foreign])
-    conflict = is_new & ~repeated & np.isin(times, foreign_times)
+    # A new row at a stamp for which another raw file has a say is there already or contradicts it.
+    contested = np.isin(times, np.unique(times[foreign]))
+    conflict = is_new & contested & unheld
+    repeated = is_new & is_follower & ~conflict
     by_time = np.lexsort((np.arange(times.size), times))
     earlier = np.zeros(times.size, bool)
     earlier[by_time[1:]] = times[by_time][1:] == times[by_time][:-1]
