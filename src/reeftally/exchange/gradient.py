@@ -235,7 +235,8 @@ def gradient_flux(
     reason[~np.isfinite(ustar)] |= Reason.BAD_INPUT
     reason[ustar < friction_velocity_floor] |= Reason.LOW_FRICTION
     reason[behind] |= Reason.WAKE
-    reason[np.abs(highest / length) > stability_limit] |= Reason.STRATIFIED
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reason[np.abs(highest / length) > stability_limit] |= Reason.STRATIFIED
     reason[~np.isfinite(rate)] |= Reason.BAD_INPUT
     if storage_rate is None:
         reason |= Reason.NO_STORAGE

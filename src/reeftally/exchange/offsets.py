@@ -87,7 +87,7 @@ def offset_design(
 
 
 def process_terms(*, time: npt.ArrayLike, friction_velocity: npt.ArrayLike, harmonics: int = 3) -> FloatArray:
-    """Return regressors of the flux: mean, harmonics of the day, logarithm of the friction velocity.
+    """Return regressors of the flux: mean, harmonics of the day, and both times the logarithm of u*.
 
     Parameters
     ----------
@@ -112,7 +112,9 @@ def process_terms(*, time: npt.ArrayLike, friction_velocity: npt.ArrayLike, harm
         log = np.log(np.where(good, ustar, np.exp(np.log(ustar[good]).mean())))
         log = log - log.mean()
         if log.std() > 1e-3:
-            terms.append(log / log.std())
+            # With the harmonics too: noise of the friction velocity makes the flux seem to follow it in
+            # proportion to the flux, and what that does must not be left to the offsets.
+            terms += [term * log / log.std() for term in list(terms)]
     return np.array(terms)
 
 
@@ -214,16 +216,18 @@ def solve_offsets(
     choices = (
         [flux_variation]
         if flux_variation is not None
-        else [(sd, hours) for sd in (0.3, 1.0, 3.0) for hours in (1.0, 6.0)]
+        else [(sd, hours) for sd in (0.5, 2.0, 6.0) for hours in (1.0, 6.0)]
     )
     when = as_float("time", time)[index]
+    # One size for all blocks: a size taken from each block's own flux would weigh blocks by their noise.
+    flux_noise = relative[index] * _typical_flux(whitened, mean)
     best: tuple[float, FloatArray, FloatArray, float, tuple[float, float]] | None = None
     for choice in choices:
-        scale = _typical_flux(whitened)
-        found = _solve(whitened, when, b[:, index], relative[index], scale, mean, cov, choice)
+        found = _solve(whitened, when, b[:, index], flux_noise, mean, cov, choice)
         if best is None or found[0] > best[0]:
             best = (*found, choice)
-    assert best is not None
+    if best is None:
+        return unmoved
     _, value, posterior, chi, (sd, hours) = best
     return OffsetSolution(value, posterior, mean, cov, x, True, sd, hours, int(index.size), chi)
 
@@ -269,19 +273,19 @@ def _whitened(
     return stacked[..., 0], stacked[..., 1], stacked[..., 2:], weight
 
 
-def _typical_flux(whitened: tuple[FloatArray, FloatArray, FloatArray, FloatArray]) -> float:
-    y, g, _, _ = whitened
+def _typical_flux(whitened: tuple[FloatArray, FloatArray, FloatArray, FloatArray], value: FloatArray) -> float:
+    y, g, h, _ = whitened
     power = (g * g).sum(axis=0)
-    flux = (g * y).sum(axis=0) / np.where(power > 0.0, power, np.inf)
-    return float(np.sqrt(np.median(flux**2)) * 1.4826) if flux.size else 1.0
+    left = y - h[..., : value.size] @ value
+    flux = (g * left).sum(axis=0) / np.where(power > 0.0, power, np.inf)
+    return float(np.median(np.abs(flux)))
 
 
 def _solve(
     whitened: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     when: FloatArray,
     b: FloatArray,
-    relative: FloatArray,
-    typical: float,
+    flux_noise: FloatArray,
     mean: FloatArray,
     cov: FloatArray,
     choice: tuple[float, float],
@@ -292,7 +296,7 @@ def _solve(
     # Regressors act through the gain; noise of the friction velocity acts like noise of the flux.
     columns = np.concatenate([h, g[..., None] * b.T[None]], axis=-1)
     power = (g * g).sum(axis=0)
-    extra = (relative * typical) ** 2
+    extra = flux_noise**2
     shrink = extra / (1.0 + extra * power)
     gy, gx = (g * y).sum(axis=0), (g[..., None] * columns).sum(axis=0)
     # Sums with the noise (I + extra g g')^-1 of each block (Sherman and Morrison 1950).
