@@ -122,7 +122,23 @@ def test_york_errors_cover_the_truth_at_their_stated_rate(mixing_fits):
     inside = np.abs(np.asarray(line.intercept) + 20.0) < np.asarray(line.intercept_sd)
 
     # 68.3 % of 2000, central 99.9 % band of the binomial.
-    assert 1296 <= int(inside.sum()) <= 1434
+    assert 1296 <= int(inside.sum()) <= 1433
+
+
+@pytest.mark.parametrize("correlation", [-0.7, 0.0, 0.7])
+def test_york_covers_the_true_slope_with_correlated_errors(correlation):
+    # Invented truth y = 1 + 2 x with errors of 0.3 in both axes.
+    generator = np.random.default_rng(31)
+    truth = np.linspace(0.0, 10.0, 15)
+    first, second = generator.standard_normal((2, 2000, 15))
+    x = truth + 0.3 * first
+    y = 1.0 + 2.0 * truth + 0.3 * (correlation * first + np.sqrt(1.0 - correlation**2) * second)
+    line = york_line(x=x, y=y, x_sd=0.3, y_sd=0.3, error_correlation=correlation)
+    pull = (np.asarray(line.slope) - 2.0) / np.asarray(line.slope_sd)
+
+    # 95 % of 2000, central 99.9 % band of the binomial; S/(n - 2) has mean 1 and standard error sqrt(2/13/2000).
+    assert 1867 <= int((np.abs(pull) < 1.96).sum()) <= 1931
+    assert_allclose(np.mean(line.goodness), 1.0, atol=4.0 * np.sqrt(2.0 / 13.0 / 2000.0))
 
 
 def test_both_mixing_plots_agree_once_the_error_correlation_is_given():
