@@ -189,9 +189,9 @@ def _convert_scale(
         "seawater": to_seawater,
     }
     if "nbs" in (start, end):
-        from reeftally.seawater._kernels import nbs_activity
-
-        activity = nbs_activity(np.asarray(temperature), np.asarray(salinity))
+        # Apparent activity coefficient, Takahashi et al. 1982; the tests hold it to that of the carbonate system.
+        kelvin, s = np.asarray(temperature) + 273.15, np.asarray(salinity)
+        activity = 1.2948 - 0.002036 * kelvin + (0.0004607 - 0.000001475 * kelvin) * s * s
         above_total["nbs"] = to_seawater - np.log10(activity)
     if start == end:
         return np.asarray(ph + 0.0 * above_total[end], dtype=np.float64)
