@@ -18,7 +18,9 @@ def main() -> int:
     wrong = [f.name for f in sorted(folder.iterdir()) if f.name != "README.md" and not PATTERN.match(f.name)]
     empty = [f.name for f in sorted(folder.glob("*.md")) if not f.read_text(encoding="utf-8").strip()]
     for name in wrong:
-        sys.stderr.write(f"changes/{name}: the name needs the form topic.kind.md, kind one of feature, bugfix, breaking, docs\n")
+        sys.stderr.write(
+            f"changes/{name}: the name needs the form topic.kind.md, kind one of feature, bugfix, breaking, docs\n"
+        )
     for name in empty:
         sys.stderr.write(f"changes/{name}: the fragment is empty; say what changed for the reader\n")
     return 1 if wrong or empty else 0

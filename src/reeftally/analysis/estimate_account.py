@@ -19,6 +19,7 @@ import numpy as np
 from reeftally import ledger
 from reeftally._checks import FloatArray
 from reeftally.analysis.account import Air, account_of_period, gas_passage
+from reeftally.analysis.estimates import SITE
 from reeftally.analysis.water import WaterTrials, mission_constants, solve_water
 from reeftally.ledger import State
 from reeftally.uncertainty import Trials
@@ -311,7 +312,7 @@ def _write(
     terms: dict[str, FloatArray],
     counts: dict[int, int],
 ) -> None:
-    site = chain.context.book.site.name
+    site = SITE
     for (index, quantity, method), held in sorted(samples.items(), key=lambda item: item[0]):
         span = chain.spans[index]
         chain.estimates.from_trials(
@@ -338,7 +339,7 @@ def _refuse(chain: Chain, lacking: list[str]) -> None:
         chain.estimates.refuse(
             quantity=quantity,
             method="shapley_from_reference",
-            subject=chain.context.book.site.name,
+            subject=SITE,
             period=span.kind,
             start_ns=span.start_ns,
             end_ns=span.end_ns,

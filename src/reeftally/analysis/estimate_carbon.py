@@ -15,7 +15,7 @@ import numpy as np
 
 from reeftally import exchange
 from reeftally.analysis.estimate_fluxes import LEAST_SHARE, RATE, SUM, PeriodFlux, fill_series
-from reeftally.analysis.estimates import Estimates
+from reeftally.analysis.estimates import COMMUNITY, SITE, Estimates
 from reeftally.analysis.grid import NS
 from reeftally.analysis.offsets import usable_bottles
 from reeftally.exchange._common import FluxEstimate
@@ -82,7 +82,7 @@ def alkalinity_flux(chain: Chain) -> FluxEstimate | None:
 def estimate_dic_fluxes(chain: Chain, per: tuple[float, float]) -> None:
     """Write the DIC flux of every period by pH with alkalinity, and by pH with oxygen; and the alkalinity flux."""
     budget = alkalinity_flux(chain)
-    site = chain.context.book.site.name
+    site = SITE
     whole = chain.spans[0]
     known = budget is not None and np.isfinite(float(budget.value))
     if known and budget is not None:
@@ -92,9 +92,8 @@ def estimate_dic_fluxes(chain: Chain, per: tuple[float, float]) -> None:
             start_ns=whole.start_ns, end_ns=whole.end_ns, unit=RATE, value=value, random_sd=random,
             systematic_sd=systematic, n=int(budget.n), trail="alkalinity_budget",
         )  # fmt: skip
-        community = chain.context.book.communities[0].name if chain.context.book.communities else site
         chain.estimates.from_parts(
-            quantity="net_community_calcification", method="budget_of_bottles", subject=community, period="mission",
+            quantity="net_community_calcification", method="budget_of_bottles", subject=COMMUNITY, period="mission",
             start_ns=whole.start_ns, end_ns=whole.end_ns, unit=RATE, value=-0.5 * value, random_sd=0.5 * random,
             systematic_sd=0.5 * systematic, n=int(budget.n), trail="alkalinity_budget",
         )  # fmt: skip

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray
 from reeftally.analysis.context import Context
 from reeftally.analysis.currents import Currents
-from reeftally.analysis.estimates import Estimates
+from reeftally.analysis.estimates import SITE, Estimates
 from reeftally.analysis.fluxes import CovarianceBlocks, GradientBlocks
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.periods import Span
@@ -125,7 +125,7 @@ def estimate_flux_series(
     for span in spans:
         inside, measured, mean, fill_error = _mean_over(grid, span, values, filled, fill_sd)
         common: dict[str, Any] = {
-            "quantity": quantity, "method": method, "subject": context.book.site.name, "period": span.kind,
+            "quantity": quantity, "method": method, "subject": SITE, "period": span.kind,
             "start_ns": span.start_ns, "end_ns": span.end_ns, "trail": trail,
         }  # fmt: skip
         share = measured.sum() / max(int(inside.sum()), 1)
@@ -191,7 +191,7 @@ def estimate_currents(
     context: Context, grid: Grid, spans: list[Span], currents: Currents, estimates: Estimates
 ) -> None:
     """Write friction velocity (best and by route), roughness and dissipation over periods."""
-    site = context.book.site.name
+    site = SITE
     series: list[tuple[str, FloatArray, FloatArray, FloatArray]] = [
         (
             "best_of_three",
@@ -241,7 +241,7 @@ def _estimate_roughness(context: Context, grid: Grid, span: Span, currents: Curr
     """Write the apparent roughness of the mission: the median of the logarithms, which a few bad fits cannot move."""
     good = grid.mids_in(span.start_ns, span.end_ns) & np.isfinite(currents.roughness) & (currents.roughness > 0)
     common: dict[str, Any] = {
-        "quantity": "roughness_length", "method": "log_law", "subject": context.book.site.name, "period": "mission",
+        "quantity": "roughness_length", "method": "log_law", "subject": SITE, "period": "mission",
         "start_ns": span.start_ns, "end_ns": span.end_ns, "unit": "m", "trail": "currents",
     }  # fmt: skip
     if good.sum() < 8:

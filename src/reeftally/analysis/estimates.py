@@ -18,7 +18,11 @@ import pandas as pd
 from reeftally._checks import FloatArray
 from reeftally.errors import InputError
 
-__all__ = ["COLUMNS", "Estimate", "Estimates", "iso"]
+__all__ = ["COLUMNS", "COMMUNITY", "SITE", "Estimate", "Estimates", "iso"]
+
+# Subjects of the contract that are no individual or instrument: one site and one community a mission.
+SITE = "site"
+COMMUNITY = "community"
 
 
 def iso(time_ns: int | None) -> str:

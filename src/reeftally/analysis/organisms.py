@@ -18,7 +18,7 @@ import numpy as np
 from reeftally import exchange
 from reeftally._checks import FloatArray
 from reeftally.analysis.context import Context
-from reeftally.analysis.estimates import Estimates
+from reeftally.analysis.estimates import COMMUNITY, Estimates
 from reeftally.analysis.grid import NS
 from reeftally.analysis.records import Water
 from reeftally.exchange.scaling import CommunityScale, Form, scale_to_community
@@ -419,7 +419,6 @@ def _community(
         "method": "scaled_organisms",
         "trail": "organisms",
     }
-    community = context.book.communities[0].name if context.book.communities else context.book.site.name
     warning = "; ".join(scaled.warnings)
     visited = {form.name for form in forms}
     unvisited = sorted({row.form for row in surveys} - visited)
@@ -427,11 +426,11 @@ def _community(
         warning = "; ".join(filter(None, [warning, f"counted but never visited: {', '.join(unvisited)}"]))
     if not np.isfinite(scaled.total):
         for quantity, unit in (("areal_oxygen_uptake", "mmol m-2 h-1"), ("community_share", "1")):
-            estimates.refuse(quantity=quantity, subject=community, unit=unit, reason=warning or "no rate", **common)
+            estimates.refuse(quantity=quantity, subject=COMMUNITY, unit=unit, reason=warning or "no rate", **common)
         return scaled
     n = sum(len(rows) for rows in rates.values())
     estimates.from_parts(
-        quantity="areal_oxygen_uptake", subject=community, unit="mmol m-2 h-1", value=scaled.total,
+        quantity="areal_oxygen_uptake", subject=COMMUNITY, unit="mmol m-2 h-1", value=scaled.total,
         random_sd=scaled.random_sd, systematic_sd=scaled.systematic_sd, n=n, reason=warning,
         flag=3 if warning else 1, **common,
     )  # fmt: skip
@@ -439,7 +438,7 @@ def _community(
         share_sd = (scaled.share_upper - scaled.share_lower) / 3.92
         part = scaled.random_sd / max(float(np.hypot(scaled.random_sd, scaled.systematic_sd)), 1e-12)
         estimates.from_parts(
-            quantity="community_share", subject=community, unit="1", value=scaled.share, random_sd=share_sd * part,
+            quantity="community_share", subject=COMMUNITY, unit="1", value=scaled.share, random_sd=share_sd * part,
             systematic_sd=share_sd * float(np.sqrt(max(1 - part**2, 0.0))), n=n, reason=warning,
             flag=3 if warning else 1, **common,
         )  # fmt: skip
