@@ -170,10 +170,12 @@ def _steps(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return steps, noise per sample, and noise of a step, for each channel."""
     steps, noise, spread = [], [], []
+    given = None if noise_sd is None else np.broadcast_to(as_float("noise_sd", noise_sd), (len(gridded),))
     for k, row in enumerate(gridded):
-        difference = np.diff(row)
-        own = 1.4826 * float(np.nanmedian(np.abs(difference))) / np.sqrt(2.0) if row.size > 2 else np.nan
-        sample = own if noise_sd is None else float(np.broadcast_to(as_float("noise_sd", noise_sd), len(gridded))[k])
+        change = np.abs(np.diff(row))
+        change = change[np.isfinite(change)]
+        own = 1.4826 * float(np.median(change)) / np.sqrt(2.0) if change.size else 0.0
+        sample = own if given is None else float(given[k])
         restored = _restored(row, float(tau[k]), step, 3)
         total = np.concatenate([[0.0], np.cumsum(restored)])
         index = np.arange(row.size)
