@@ -168,6 +168,8 @@ class SensorTruth:
     gain: float = 0.0
     """Relative error of the slope, about `GAIN_PIVOT` (so that the offset holds there)."""
     gain_sd: float = 0.0
+    others: dict[str, float] = field(default_factory=dict)
+    """Offsets of further quantities it measures; zero unless drawn."""
 
 
 def _rows() -> tuple[SensorTruth, ...]:
@@ -209,20 +211,30 @@ def _rows() -> tuple[SensorTruth, ...]:
     )
 
 
+OTHER_SD: dict[str, dict[str, float]] = {
+    "FAR-1": {"oxygen": 1.0, "temperature": 0.005, "salinity": 0.01},
+    "CTD-1": {"temperature": 0.003, "pressure": 0.02},
+    "MET-1": {"wind_speed": 0.2, "air_pressure": 0.3, "air_co2": 0.5},
+}
+"""Priors of the offsets of further quantities, as the mission book states them."""
+
+
 INSTRUMENTS = tuple(row.label for row in _rows())
 
 
 def sensors_of(seed: int, *, draw: bool) -> dict[str, SensorTruth]:
     """Return what each instrument really does; with `draw`, from the priors of the mission book."""
-    rows = {row.label: row for row in _rows()}
+    rows = {row.label: replace(row, others=dict.fromkeys(OTHER_SD.get(row.label, ()), 0.0)) for row in _rows()}
     if not draw:
         return rows
     drawn: dict[str, SensorTruth] = {}
     for label, row in rows.items():
         rng = generator(seed, f"truth of {label}")
         offset, drift, lag, gain = rng.standard_normal(4)
+        others = {name: sd * float(rng.standard_normal()) for name, sd in OTHER_SD.get(label, {}).items()}
         drawn[label] = replace(
             row,
+            others=others,
             offset=row.offset_sd * float(offset),
             drift=row.drift_sd * float(drift),
             lag=max(row.lag + row.lag_sd * float(lag), 0.2 * row.lag),

@@ -273,13 +273,14 @@ def _write_ctd(world: World, files: RawFiles) -> None:
     water, waves = world.water, world.waves
     salinity = water.at("salinity", clock.t) + sensor.offset + sensor.drift * clock.t / DAY
     salinity = salinity + sensor.noise * rng.standard_normal(clock.t.size)
-    temperature = water.at("temperature", clock.t) + 0.002 * rng.standard_normal(clock.t.size)
+    temperature = water.at("temperature", clock.t) + sensor.others["temperature"]
+    temperature = temperature + 0.002 * rng.standard_normal(clock.t.size)
     grid = waves.t0 + 0.25 * np.arange(waves.elevation.size)
     # Orbital pressure falls little over 6 m for swell; the factor is that of an 11 s wave at 1 m.
     orbital = 0.90 * np.interp(clock.t, grid, waves.elevation)
     depth = world.reef.depth - 1.0 + water.at("tide", clock.t) + orbital
     pressure = depth * world.reef.density * GRAVITY / 1e4 + water.at("air_pressure", clock.t) / 100.0
-    pressure += 0.01 * rng.standard_normal(clock.t.size)
+    pressure += sensor.others["pressure"] + 0.01 * rng.standard_normal(clock.t.size)
     files.write(clock.stamps_ns, {"temperature": temperature, "salinity": salinity, "absolute_pressure": pressure})
 
 
@@ -300,12 +301,15 @@ def _write_weather(world: World, files: RawFiles) -> None:
     rng = generator(world.seed, "MET-1 noise")
     water, n = world.water, clock.t.size
     middle = clock.t - 300.0
+    others = world.sensors["MET-1"].others
     files.write(
         clock.stamps_ns,
         {
-            "wind_speed": np.clip(water.at("wind", middle) + 0.2 * rng.standard_normal(n), 0.0, None),
-            "air_pressure": water.at("air_pressure", middle) + 0.1 * rng.standard_normal(n),
-            "air_co2": water.at("air_co2", middle) + 0.15 * rng.standard_normal(n),
+            "wind_speed": np.clip(
+                water.at("wind", middle) + others["wind_speed"] + 0.2 * rng.standard_normal(n), 0.0, None
+            ),
+            "air_pressure": water.at("air_pressure", middle) + others["air_pressure"] + 0.1 * rng.standard_normal(n),
+            "air_co2": water.at("air_co2", middle) + others["air_co2"] + 0.15 * rng.standard_normal(n),
         },
     )
 
@@ -328,9 +332,13 @@ def _write_offshore(world: World, files: RawFiles) -> None:
     ph = reference_ph(world, t) + sensor.offset + sensor.drift * t / DAY + sensor.noise * rng.standard_normal(n)
     rows = {
         "ph_total": ph,
-        "temperature": world.water.at("reference_temperature", t) + 0.003 * rng.standard_normal(n),
-        "salinity": world.water.at("reference_salinity", t) + 0.004 * rng.standard_normal(n),
-        "oxygen": world.reef.reference_oxygen + 0.3 * rng.standard_normal(n),
+        "temperature": world.water.at("reference_temperature", t)
+        + sensor.others["temperature"]
+        + 0.003 * rng.standard_normal(n),
+        "salinity": world.water.at("reference_salinity", t)
+        + sensor.others["salinity"]
+        + 0.004 * rng.standard_normal(n),
+        "oxygen": world.reef.reference_oxygen + sensor.others["oxygen"] + 0.3 * rng.standard_normal(n),
     }
     stamps = clock.stamps_ns
     gap = world.script.link_gap

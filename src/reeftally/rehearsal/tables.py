@@ -1,6 +1,6 @@
 """What the crew of the rehearsal writes: bottles, visits, surveys, clocks, heights, interventions.
 
-Here:     `write_tables`.
+Here:     `write_tables`, when clocks were compared and what they were off.
 Not here: the mission book (`book`), truth (`truth`).
 Rules:    UTF-8, comma, one header row, times ISO 8601 with Z; errors of people and laboratories are in.
 """
@@ -23,7 +23,7 @@ from reeftally.rehearsal.script import DAY, HOUR
 from reeftally.rehearsal.slow import moves_of, reference_ph
 from reeftally.rehearsal.visits import Visit, survey_rows
 
-__all__ = ["write_tables"]
+__all__ = ["clock_check_times", "clock_error", "write_tables"]
 
 _DIC_SD, _TA_SD, _PH_SD, _OXYGEN_SD, _DELTA_SD = 1.5, 1.8, 0.002, 0.4, 0.05
 _TA_BIAS = 1.1
@@ -185,22 +185,36 @@ def _visits(world: World, folder: Path, visits: list[Visit]) -> None:
     _table(folder / "organisms.csv", "form,osculum_diameter_cm,note", measured)
 
 
+def clock_check_times(world: World, label: str) -> list[float]:
+    """When the clock of an instrument was compared: at the start, every day, at the end of its time."""
+    script = world.script
+    if world.sensors[label].kind in ("velocimeter", "fast_oxygen", "profiler", "gas_isotope"):
+        a, b = script.place
+        times = [a + 600.0, *np.arange(a + 0.5 * DAY, b - HOUR, 0.5 * DAY).tolist(), b - 600.0]
+    else:
+        times = [900.0, *np.arange(DAY, script.length - 2 * HOUR, DAY).tolist(), script.length - 900.0]
+    if script.power_cut is not None and label == "PRO-N":
+        # Its clock went back to the year 2000; nobody compared it after that.
+        times = [at for at in times if at < script.power_cut[0]]
+    return times
+
+
+def clock_error(world: World, label: str, at: float) -> float:
+    """Clock of an instrument minus true time [s]."""
+    script, sensor = world.script, world.sensors[label]
+    ahead = sensor.clock_offset + sensor.clock_drift * at / DAY
+    ahead += script.hand_clock_s if label == "PHI-H" else 0.0
+    return ahead + (3600.0 if label in script.zone_jump[0] and at >= script.zone_jump[1] else 0.0)
+
+
 def _clocks(world: World, folder: Path) -> None:
     """Comparisons with the base's clock: at the start, every day, at the end; good to 0.2 s."""
     script = world.script
     rows = []
-    times = [900.0, *np.arange(DAY, script.length - 2 * HOUR, DAY).tolist(), script.length - 900.0]
-    a, b = script.place
-    for label, sensor in world.sensors.items():
+    for label in world.sensors:
         rng = generator(world.seed, f"clock checks {label}")
-        own = [a + 600.0, *np.arange(a + 0.5 * DAY, b - HOUR, 0.5 * DAY).tolist(), b - 600.0]
-        for at in own if sensor.kind in ("velocimeter", "fast_oxygen", "profiler", "gas_isotope") else times:
-            ahead = sensor.clock_offset + sensor.clock_drift * at / DAY
-            ahead += script.hand_clock_s if label == "PHI-H" else 0.0
-            ahead += 3600.0 if label in script.zone_jump[0] and at >= script.zone_jump[1] else 0.0
-            ahead += 0.2 * float(rng.standard_normal())
-            if script.power_cut is not None and label == "PRO-N" and at >= script.power_cut[1]:
-                continue
+        for at in clock_check_times(world, label):
+            ahead = clock_error(world, label, at) + 0.2 * float(rng.standard_normal())
             stamp = script.when(at + ahead)
             text = stamp.strftime("%Y-%m-%dT%H:%M:%S.") + f"{stamp.microsecond // 1000:03d}Z"
             rows.append([label, script.iso(at), text, 0.2, ""])

@@ -25,6 +25,7 @@ from reeftally.rehearsal.highrate import World
 from reeftally.rehearsal.isotopes import delta_at
 from reeftally.rehearsal.reef import FORMS, LATITUDE_DEG, LONGITUDE_DEG
 from reeftally.rehearsal.script import DAY, UTC_OFFSET_H
+from reeftally.rehearsal.tables import clock_check_times, clock_error
 from reeftally.rehearsal.velocimeters import SEPARATION
 from reeftally.rehearsal.visits import Visit, community_uptake, jet_state
 from reeftally.rehearsal.water import GRAVITY
@@ -310,7 +311,7 @@ def _isotopes(build: _Builder, mission: _Period) -> None:
         build.add("source_delta13C", form.name, mission, form.source, unit, method="pairs")
 
 
-def _sensors(build: _Builder) -> None:
+def _sensors(build: _Builder, mission: _Period) -> None:
     world = build.world
     script = world.script
     a, b = script.place
@@ -326,15 +327,16 @@ def _sensors(build: _Builder) -> None:
                 value += 0.02 * float(np.exp(-at / (1.5 * DAY)))
             build.add("sensor_offset", label, at, value, unit, channel=sensor.quantity)
         span = (0.0, script.length)
-        build.add("sensor_drift", label, span, sensor.drift, f"{unit} d-1".strip(), channel=sensor.quantity)
+        build.add("sensor_drift", label, mission, sensor.drift, f"{unit} d-1".strip(), channel=sensor.quantity)
         if sensor.lag > 0.0:
             build.add("response_time", label, span, sensor.lag, "s", channel=sensor.quantity)
-    for label, sensor in world.sensors.items():
-        hand = script.hand_clock_s if label == "PHI-H" else 0.0
-        for at in (0.0, script.length):
-            jump = 3600.0 if label in script.zone_jump[0] and at >= script.zone_jump[1] else 0.0
-            value = sensor.clock_offset + sensor.clock_drift * at / DAY + hand + jump
-            build.add("clock_offset", label, at, value, "s")
+        for quantity, value in sensor.others.items():
+            if quantity in units:
+                build.add("sensor_offset", label, middle, value, units[quantity], channel=quantity)
+    for label in world.sensors:
+        times = clock_check_times(world, label)
+        for at in (times[0], times[-1]):
+            build.add("clock_offset", label, at, clock_error(world, label, at), "s")
     # Lag of the fast sensor behind the velocimeter: its response, and the time water needs to reach it.
     water = world.water
     t = water.t
@@ -406,7 +408,7 @@ def truth_rows(world: World, visits: list[Visit], faults: list[Fault]) -> list[R
     _states(build, periods)
     _organisms(build, visits, mission)
     _isotopes(build, mission)
-    _sensors(build)
+    _sensors(build, mission)
     _faults(build)
     for fault in faults:
         span = (fault.start, fault.end)
