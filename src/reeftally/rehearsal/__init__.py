@@ -9,5 +9,6 @@ from __future__ import annotations
 
 from reeftally.rehearsal.rehearse import rehearse
 from reeftally.rehearsal.truth import Truth, read_truth
+from reeftally.rehearsal.years import rehearse_years
 
-__all__ = ["Truth", "read_truth", "rehearse"]
+__all__ = ["Truth", "read_truth", "rehearse", "rehearse_years"]
