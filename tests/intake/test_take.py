@@ -357,29 +357,32 @@ def test_an_archive_in_an_archive_is_opened_and_repeats_are_known(folder: Path) 
 
 
 def test_tables_go_to_their_place_and_their_bytes_to_raw(folder: Path) -> None:
-    first = "bottle,time,station\nB1,2031-03-26T00:00:00Z,mast\n"
-    drop(folder, "bottles.csv", first)
+    first = "form,osculum_diameter_cm\nurn,11.5\n"
+    drop(folder, "organisms.csv", first)
     take(folder)
-    drop(folder, "bottles.csv", first + "B2,2031-03-27T00:00:00Z,mast\n")
+    drop(folder, "organisms.csv", first + "pipe,2.1\n")
     grown = take(folder)
-    drop(folder, "bottles.csv", "bottle,time,station\nB9,2031-03-27T00:00:00Z,mast\n")
+    drop(folder, "organisms.csv", first.replace("urn", "cushion"))
     refused = take(folder)
 
     assert [file.status for file in grown.files] == ["loaded", "repeated"]
-    assert (folder / "tables" / "bottles.csv").read_text().count("\n") == 3
+    assert (folder / "tables" / "organisms.csv").read_text().count("\n") == 3
     assert refused.files[0].status == "refused"
-    assert "B1" in refused.files[0].messages[0].found
+    assert "urn" in refused.files[0].messages[0].found
     assert len(raw_files(folder)) == 3
 
 
 def test_a_table_edited_in_place_is_kept_in_raw_as_well(folder: Path) -> None:
     path = folder / "tables" / "heights.csv"
-    path.write_text("instrument,time,height_above_bed_m,sd_m\n")
-
+    path.write_text("instrument,time,height_above_bed_m,sd_m\nOXY-1,2031-03-26T00:00:00Z,0.35,0.01\n")
     first, second = take(folder), take(folder)
+    path.write_text(path.read_text() + "OXY-1,yesterday,0.35,0.01\n")
 
-    assert [only(report).status for report in (first, second)] == ["loaded", "repeated"]
-    assert len(raw_files(folder)) == 1
+    third = take(folder)
+
+    assert [only(report).status for report in (first, second, third)] == ["loaded", "repeated", "partly"]
+    assert only(third).messages[0].line == 3
+    assert len(raw_files(folder)) == 2
 
 
 def test_raw_copies_are_read_only_and_named_by_content(folder: Path) -> None:

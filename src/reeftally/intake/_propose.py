@@ -220,7 +220,7 @@ def _time(rows: Sequence[Sequence[str]], header: Sequence[str] | None, decimal: 
             found.formats = [f"{item} {clock}" for item in found.formats]
         return found
     for place in range(width):
-        cells = [row[place].replace(decimal, ".") for row in rows if row[place]]
+        cells = [row[place].replace("," if decimal == "," else ".", ".") for row in rows if row[place]]
         try:
             numbers = [float(cell) for cell in cells]
         except ValueError:
@@ -347,7 +347,9 @@ def _columns(rows: Sequence[Sequence[str]], header: Sequence[str] | None, time: 
             continue
         name = _name(place, header)
         numbers = [
-            float(row[place].replace(decimal, ".")) for row in rows if _NUMBER.match(row[place].replace(decimal, "."))
+            float(row[place].replace(",", "."))
+            for row in rows
+            if _NUMBER.match(row[place]) and (decimal != "." or "," not in row[place])
         ]
         if not numbers:
             out.append(f"# column {_q(name)} holds no numbers and is ignored")

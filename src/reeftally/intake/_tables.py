@@ -12,21 +12,13 @@ from pathlib import Path
 
 from reeftally.errors import IntakeError
 from reeftally.intake._raw import RawFiles
+from reeftally.mission import TABLES
 from reeftally.store import sync_folder
 
-__all__ = ["TABLES", "place_table"]
+__all__ = ["TABLE_NAMES", "place_table"]
 
-TABLES = (
-    "bottles.csv",
-    "visits.csv",
-    "surveys.csv",
-    "organisms.csv",
-    "clock_checks.csv",
-    "heights.csv",
-    "interventions.csv",
-    "reference_materials.csv",
-    "reference_values.csv",
-)
+TABLE_NAMES = frozenset(f"{stem}.csv" for stem in TABLES)
+"""File names that are tables wherever they are dropped."""
 
 
 def place_table(folder: Path, source: Path, raw: RawFiles) -> bool:

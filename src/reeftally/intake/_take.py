@@ -24,8 +24,8 @@ from reeftally.intake._load import Job, Memory, load_file
 from reeftally.intake._match import bind_instrument, match_layout
 from reeftally.intake._raw import RawEntry, RawFiles, RawPut
 from reeftally.intake._report import FileReport, IntakeReport, iso
-from reeftally.intake._tables import TABLES, place_table
-from reeftally.mission import Book, Layout, read_book, read_layout, to_ns
+from reeftally.intake._tables import TABLE_NAMES, place_table
+from reeftally.mission import Book, Layout, read_book, read_layout, read_table, to_ns
 from reeftally.store import Store, Writer, open_store
 
 __all__ = ["rebuild", "take_in"]
@@ -267,7 +267,7 @@ class _Work:
             self._refuse(source, error)
             return
         start = len(self.report.files)
-        if source.is_relative_to(self.folder / "tables") or source.name in TABLES:
+        if source.is_relative_to(self.folder / "tables") or source.name in TABLE_NAMES:
             self._table(source, put, writer)
         else:
             self._raw_file(put.entry, put, writer, pool)
@@ -304,7 +304,7 @@ class _Work:
                         FileReport(entry.name, status="refused", raw_hash=entry.hash, messages=[message])
                     )
                     continue
-                if entry.name in TABLES or entry.source.startswith("tables"):
+                if entry.name in TABLE_NAMES or entry.source.startswith("tables"):
                     writer.record_raw(entry.hash, _record(entry, status="loaded", kind="table"))
                 else:
                     namesakes = [item for item in earlier if item.name == entry.name and item.size < entry.size]
@@ -575,6 +575,12 @@ class _Work:
             report.messages.append(error)
             return
         report.status = "repeated" if known is not None and not changed else "loaded"
+        if report.status == "loaded":
+            read = read_table(self.folder / "tables" / source.name)
+            report.rows_new = len(read.records)
+            report.messages += read.problems
+            if read.problems:
+                report.status = "partly"
         writer.record_raw(put.entry.hash, _record(put.entry, status="loaded", kind="table"))
         writer.commit(f"intake {source.name}")
 
@@ -583,8 +589,12 @@ class _Work:
         inbox = self.folder / "inbox"
         if not source.is_relative_to(inbox) or not reports or put.changing:
             return
-        if any(report.status not in {"loaded", "repeated", "empty"} for report in reports):
-            # Partly loaded, refused and unknown files stay where people see them.
+        if any(
+            report.status not in {"loaded", "repeated", "empty"}
+            and not (report.layout == "table" and report.status == "partly")
+            for report in reports
+        ):
+            # Partly loaded, refused and unknown files stay where people see them; a table is seen in tables/.
             return
         if not _settled(source, put):
             for report in reports:
