@@ -59,7 +59,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def command_result(function: Callable[P, Outcome]) -> Callable[P, None]:
+def command_result(function: Callable[P, Outcome]) -> Callable[..., None]:
     """Turn a function that returns an `Outcome` into the body of a command with `--json`."""
 
     @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")

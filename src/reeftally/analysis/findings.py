@@ -1,0 +1,370 @@
+"""Findings: what is wrong or doubtful in book, tables and data, most serious first, each with a way to mend it.
+
+Here:     findings from the book, the tables, the clocks, the axes of velocimeters, and the flags; accepting and
+          undoing them in the log.
+Not here: the tests themselves (`quality`, `calibration`, `flow`); applying a correction (`context`).
+Rules:    everything is found from the data and the crew's own tables, never from a rehearsal's truth. A finding has
+          a stable id, its evidence, and a correction that the chain understands or none; nothing is applied unseen.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from reeftally import flow
+from reeftally.analysis.clockwork import DAY_NS
+from reeftally.analysis.context import Context, open_context
+from reeftally.analysis.estimates import iso
+from reeftally.analysis.grid import NS, make_grid
+from reeftally.analysis.records import load_slow
+from reeftally.calibration.clocks import ClockSegment, clock_segments, locate_jump
+from reeftally.errors import NotAcceptedError
+from reeftally.mission import (
+    AxisFlip,
+    ClockShift,
+    Log,
+    LogEntry,
+    check_tables,
+    doubts_of,
+    problems_with_layouts,
+    read_layouts,
+    to_ns,
+)
+
+__all__ = ["Finding", "accept", "find", "undo"]
+
+SERIOUS, DOUBTFUL, NOTED = 3, 2, 1
+# Four blocks (an hour) of one sign are asked before a velocimeter is called upside down; single blocks err.
+FLIP_BLOCKS = 4
+VELOCITY = ["velocity_x", "velocity_y", "velocity_z"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing that needs a look or a decision."""
+
+    id: str
+    severity: int
+    """3 spoils results, 2 doubtful, 1 good to know."""
+    subject: str
+    what: str
+    evidence: str
+    proposal: str
+    correction: dict[str, Any] | None = None
+    """What accepting it writes to the log; None where a person must mend the book, a table or the sensor."""
+    accepted: bool = False
+    start_ns: int | None = None
+    end_ns: int | None = None
+    details: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def open(self) -> bool:
+        """Whether a decision is still needed."""
+        return not self.accepted and self.severity >= DOUBTFUL
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the parts for JSON."""
+        return {
+            "id": self.id,
+            "severity": self.severity,
+            "subject": self.subject,
+            "what": self.what,
+            "evidence": self.evidence,
+            "proposal": self.proposal,
+            "correction": self.correction,
+            "accepted": self.accepted,
+            "start": iso(self.start_ns),
+            "end": iso(self.end_ns),
+        }
+
+
+def find(folder: Path) -> list[Finding]:
+    """Return all findings of a mission, most serious first; those already accepted are marked."""
+    context = open_context(folder)
+    accepted = Log(folder).accepted_findings()
+    found = [*_book(context), *_tables(context), *_clocks(context), *_axes(context), *_flags(context)]
+    marked = [f if f.id not in accepted else _marked(f) for f in found]
+    return sorted(marked, key=lambda f: (f.accepted, -f.severity, f.id))
+
+
+def _marked(finding: Finding) -> Finding:
+    return replace(finding, accepted=True)
+
+
+def _book(context: Context) -> Iterator[Finding]:
+    problems = [
+        *doubts_of(context.book),
+        *problems_with_layouts(context.book, read_layouts(context.folder / "layouts")),
+    ]
+    for number, problem in enumerate(problems, start=1):
+        yield Finding(
+            id=f"book-{number}",
+            severity=DOUBTFUL,
+            subject=str(problem.key),
+            what=str(problem),
+            evidence=f"{problem.key} is {problem.found!r}",
+            proposal=problem.mend or f"{problem.key} needs {problem.wanted}",
+        )
+
+
+def _tables(context: Context) -> Iterator[Finding]:
+    problems = [*context.tables.problems, *check_tables(context.book, context.tables)]
+    for number, problem in enumerate(problems, start=1):
+        yield Finding(
+            id=f"table-{number}",
+            severity=DOUBTFUL,
+            subject=problem.file,
+            what=str(problem),
+            evidence=f"found {problem.found}",
+            proposal=problem.mend,
+        )
+
+
+def _clocks(context: Context) -> Iterator[Finding]:
+    """Clock errors from the crew's comparisons, their jumps located in the record."""
+    rows = context.tables.clock_checks
+    for label in sorted({row.instrument for row in rows}):
+        own = [row for row in rows if row.instrument == label]
+        true = np.array([row.time_ns for row in own], dtype=np.float64) / NS
+        stamp = np.array([row.instrument_time_ns for row in own], dtype=np.float64) / NS
+        sd = np.array([max(row.sd_s, 0.05) for row in own])
+        segments = clock_segments(true_time=true, stamp=stamp, sd=sd)
+        starts = _located(context, label, segments)
+        for number, segment in enumerate(segments):
+            if segment.cause == "none":
+                continue
+            begin = starts[number]
+            end = starts[number + 1] if number + 1 < len(segments) else None
+            yield _clock_finding(context, label, number, segment, begin, end)
+
+
+def _located(context: Context, label: str, segments: list[ClockSegment]) -> list[int | None]:
+    """Return the first stamp of each segment: from the record where the jump shows, else from the comparisons."""
+    starts: list[int | None] = [None]
+    for before, after in pairwise(segments):
+        jump = before.seconds - after.seconds
+        found = None
+        if context.has(label):
+            low = round((min(before.reference, after.start - abs(jump)) - 86400.0) * NS)
+            high = round((after.start + abs(jump) + 86400.0) * NS)
+            stamps = context.store.read(label, start_ns=low, end_ns=high, channels=[])["time"].astype(np.float64) / NS
+            found = locate_jump(
+                stamps=stamps,
+                after=before.reference,
+                before=max(after.reference, after.start + abs(jump)),
+                jump=jump,
+                interval=context.book.instrument(label).sample_interval_s,
+            )
+        starts.append(round((found if found is not None else after.start) * NS))
+    return starts
+
+
+def _clock_finding(
+    context: Context, label: str, number: int, segment: ClockSegment, begin: int | None, end: int | None
+) -> Finding:
+    start_of_mission = to_ns(context.book.mission.start)
+    days = (start_of_mission - segment.reference * NS) / DAY_NS
+    drifts = abs(segment.per_day) > 3.0 * segment.per_day_sd and segment.checks > 2
+    per_day = segment.per_day if drifts else 0.0
+    seconds = segment.seconds + per_day * days
+    words = {
+        "zone": f"its clock is off by {-segment.seconds:+.1f} s: a zone or daylight-saving change, not a drift",
+        "drift": f"its clock drifts by {-segment.per_day:+.2f} s a day",
+        "offset": f"its clock is off by {-segment.seconds:+.1f} s",
+        "reset": "its clock was reset to another era",
+    }[segment.cause]
+    since = f" from the stamp {iso(begin)}" if begin is not None else ""
+    correction = ClockShift(
+        instrument=label,
+        start=_when(begin),
+        end=_when(end),
+        seconds=round(seconds, 3),
+        per_day=round(per_day, 4),
+        sd_s=round(max(segment.sd, 0.01), 3),
+    )
+    return Finding(
+        id=f"clock-{label}-{number + 1}",
+        severity=SERIOUS if abs(segment.seconds) > 10.0 else DOUBTFUL,
+        subject=label,
+        what=f"{label}: {words}{since}.",
+        evidence=f"{segment.checks} comparisons with the reference clock, correction {segment.seconds:+.2f} s "
+        f"(standard uncertainty {segment.sd:.2f} s), {segment.per_day:+.3f} s a day ({segment.per_day_sd:.3f})",
+        proposal=f"add {seconds:+.2f} s to its stamps{since}" + (f", and {per_day:+.3f} s a day" if drifts else ""),
+        correction=correction.model_dump(mode="json"),
+        start_ns=begin,
+        end_ns=end,
+    )
+
+
+def _when(time_ns: int | None) -> dt.datetime | None:
+    if time_ns is None:
+        return None
+    return dt.datetime.fromtimestamp(time_ns // NS, tz=dt.UTC) + dt.timedelta(microseconds=(time_ns % NS) // 1000)
+
+
+def _axes(context: Context) -> Iterator[Finding]:
+    """Velocimeters whose z axis points the other way for an hour or more."""
+    for instrument in context.book.instruments_of_kind("velocimeter"):
+        if not context.has(instrument.label):
+            continue
+        yield from _axes_of(context, instrument.label, 1.0 / instrument.sample_interval_s)
+
+
+def _axes_of(context: Context, label: str, rate: float) -> Iterator[Finding]:
+    info = context.store.streams()[label]
+    grid = make_grid(start_ns=info.first_ns, end_ns=info.last_ns + 1, block_s=float(context.book.analysis.block_s))
+    seen: list[Any] = []
+    for block in range(grid.count):
+        record = context.read(
+            label, start_ns=int(grid.edges[block]), end_ns=int(grid.edges[block + 1]), channels=VELOCITY
+        )
+        if record.time_ns.size < 0.5 * rate * grid.block_s:
+            seen.append(None)
+            continue
+        velocity = np.stack([np.asarray(record.channels[name], dtype=np.float64) for name in VELOCITY])
+        for flip in context.axis_flips:
+            if flip.instrument == label:
+                low = flip.start_ns if flip.start_ns is not None else -(2**62)
+                high = flip.end_ns if flip.end_ns is not None else 2**62
+                velocity[1:, (record.time_ns >= low) & (record.time_ns < high)] *= -1.0
+        centre = np.nanmedian(velocity, axis=1, keepdims=True)
+        spread = 1.4826 * np.nanmedian(np.abs(velocity - centre), axis=1, keepdims=True)
+        clipped = np.clip(np.where(np.isfinite(velocity), velocity, centre), centre - 5 * spread, centre + 5 * spread)
+        seen.append(flow.orientation(velocity=clipped, sample_rate=rate))
+    for first, last, z in _runs(seen):
+        begin, end = int(grid.edges[first]), int(grid.edges[last])
+        yield Finding(
+            id=f"axes-{label}-{iso(begin)[:16].replace(':', '')}",
+            severity=SERIOUS,
+            subject=label,
+            what=f"{label}: momentum seems to go upward from {iso(begin)} to {iso(end)}: it is upside down there.",
+            evidence=f"the covariance of along and vertical velocity has the wrong sign (combined z {z:.1f}) in "
+            f"{last - first} blocks, the right one outside",
+            proposal="turn y and z for that time",
+            correction=AxisFlip(instrument=label, start=_when(begin), end=_when(end)).model_dump(mode="json"),
+            start_ns=begin,
+            end_ns=end,
+        )
+
+
+def _runs(seen: list[Any]) -> Iterator[tuple[int, int, float]]:
+    """Yield (first, last, z) of stretches of blocks that together say upside down."""
+    sign = np.array([np.nan if o is None else float(np.clip(o.z, -6.0, 6.0)) for o in seen])
+    n = sign.size
+    if n < FLIP_BLOCKS:
+        return
+    bad = np.zeros(n, dtype=bool)
+    for start in range(n - FLIP_BLOCKS + 1):
+        part = sign[start : start + FLIP_BLOCKS]
+        if np.isfinite(part).all() and part.sum() / np.sqrt(FLIP_BLOCKS) < -4.0 and (part < 0).sum() >= FLIP_BLOCKS - 1:
+            bad[start : start + FLIP_BLOCKS] = True
+    # Windows that reach over the edge of a flipped stretch also hold right blocks: those are given back.
+    bad &= ~(sign > 0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], bad, [False])).astype(np.int8)))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first >= FLIP_BLOCKS - 1:
+            yield int(first), int(last), float(np.nansum(sign[first:last]) / np.sqrt(last - first))
+
+
+def _flags(context: Context) -> Iterator[Finding]:
+    """Stretches of failed samples of slow sensors: they are not used; a person should know and look."""
+    slow, _ = load_slow(context, context.grid)
+    for label, blocks in sorted(slow.items()):
+        for quantity, reason in blocks.withheld.items():
+            yield Finding(
+                id=f"withheld-{label}-{quantity}", severity=SERIOUS, subject=label,
+                what=f"{label}: {quantity} is withheld.", evidence=reason, proposal="state what is missing in the book",
+            )  # fmt: skip
+        for channel, flags in blocks.flags.items():
+            if "_bin_" in channel:
+                continue
+            stuck = flags.tests.get("flat_line")
+            if stuck is None or not (stuck == 4).any():
+                continue
+            record = context.read(label, channels=[channel])
+            failed = np.flatnonzero(stuck == 4)
+            for part in np.split(failed, np.flatnonzero(np.diff(failed) > 1) + 1):
+                minutes = float(record.time_ns[part[-1]] - record.time_ns[part[0]]) / NS / 60.0
+                if minutes < 10.0:
+                    continue
+                begin, end = int(record.time_ns[part[0]]), int(record.time_ns[part[-1]])
+                yield Finding(
+                    id=f"stuck-{label}-{channel}-{iso(begin)[:16].replace(':', '')}",
+                    severity=NOTED,
+                    subject=label,
+                    what=f"{label}: {channel} stood still for {minutes:.0f} min from {iso(begin)}.",
+                    evidence=f"{part.size} equal values; a sensor of this resolution repeats by chance at most "
+                    f"{flags.limits.get('flat_line_count', 5):.0f} times",
+                    proposal="look at the sensor and its cable; the samples are flagged 4 and not used",
+                    start_ns=begin,
+                    end_ns=end,
+                )
+
+
+def accept(folder: Path, *, ids: list[str], by: str, now: dt.datetime, why: str = "") -> list[Finding]:
+    """Write the decision to accept findings to the log.
+
+    Parameters
+    ----------
+    ids : list of str
+        Ids, or ``["all"]`` for every open finding that carries a correction.
+    by : str
+        Role of who decides.
+    now : datetime
+        When it was decided, with zone.
+
+    Returns
+    -------
+    list of Finding
+        What was accepted.
+
+    Raises
+    ------
+    NotAcceptedError
+        If an id is unknown or carries no correction.
+    """
+    findings = {finding.id: finding for finding in find(folder)}
+    if ids == ["all"]:
+        chosen = [f for f in findings.values() if f.correction is not None and not f.accepted]
+    else:
+        unknown = [name for name in ids if name not in findings]
+        if unknown:
+            message = f"There is no finding {', '.join(unknown)}. Known: {', '.join(findings) or 'none'}."
+            raise NotAcceptedError(message)
+        chosen = [findings[name] for name in ids]
+        empty = [f.id for f in chosen if f.correction is None]
+        if empty:
+            message = f"{', '.join(empty)}: no correction to accept; mend the book, the table or the sensor instead."
+            raise NotAcceptedError(message)
+    log = Log(folder)
+    for finding in chosen:
+        log.append(
+            LogEntry.model_validate(
+                {
+                    "time": now,
+                    "by": by,
+                    "kind": "accept",
+                    "subject": finding.subject,
+                    "finding": finding.id,
+                    "why": why or finding.what,
+                    "correction": finding.correction,
+                }
+            )
+        )
+    return chosen
+
+
+def undo(folder: Path, *, finding: str, by: str, now: dt.datetime, why: str = "") -> None:
+    """Take back an accepted finding (by its id or that of its log entry)."""
+    Log(folder).append(
+        LogEntry.model_validate(
+            {"time": now, "by": by, "kind": "undo", "finding": finding, "why": why or f"taken back by {by}"}
+        )
+    )

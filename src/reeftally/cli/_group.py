@@ -1,0 +1,342 @@
+"""The commands of `reeftally`.
+
+Here:     one function a command, with its help and an example.
+Not here: what they do.
+Rules:    a test fails any command without help and example.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from pathlib import Path
+from typing import Any
+
+import click
+
+from reeftally.cli._output import Outcome, command_result, say, steps
+
+__all__ = ["commands"]
+
+FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(tz=dt.UTC)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="reeftally")
+def commands() -> None:
+    """Say who changed the reef's carbon, how much, and how sure we are.
+
+    A mission is a folder: its book (mission.toml), raw files, tables, and what was made of them. Messages are for
+    people on stderr; every command takes --json for one machine-readable result on stdout. Exit status 0 means done,
+    1 that the data or the book need attention, 2 wrong usage.
+    """
+
+
+@commands.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--name", help="Short name of the mission; default the folder's name.")
+@command_result
+def new(folder: Path, name: str | None) -> Outcome:
+    r"""Start a mission folder with a commented mission book.
+
+    \b
+    Example:
+        reeftally new lagoon-2031
+    """
+    from reeftally.mission import new_mission
+
+    made = new_mission(folder, name=name)
+    return Outcome(
+        data={"folder": str(made)},
+        lines=[
+            f"Made {made}.",
+            f"Next: edit {made / 'mission.toml'} and the layouts, drop raw files into {made / 'inbox'},",
+            f"then run: reeftally intake {made}",
+        ],
+    )
+
+
+def _intake(folder: Path, files: tuple[Path, ...], *, rebuild: bool, quiet: bool) -> Outcome:
+    from reeftally.intake import rebuild as rebuild_store
+    from reeftally.intake import take_in
+
+    with steps(quiet=quiet) as bar:
+        started = _now()
+
+        def progress(done: float, total: float, rows: float) -> None:
+            seconds = max((_now() - started).total_seconds(), 1e-3)
+            bar("Intake", done, total, f"{rows:,.0f} rows, {rows / seconds:,.0f} rows/s")
+
+        now_ns = int(started.timestamp() * 1e9)
+        if rebuild:
+            report = rebuild_store(folder, progress=progress, now_ns=now_ns)
+        else:
+            report = take_in(folder, list(files) or None, progress=progress, now_ns=now_ns)
+    counts = {s: report.count(s) for s in ("loaded", "partly", "repeated", "empty", "unknown", "refused", "damaged")}
+    lines = [
+        f"{report.rows_new:,} rows new, {report.rows_repeated:,} repeated, {report.rows_rejected:,} rejected; "
+        + ", ".join(f"{n} files {s}" for s, n in counts.items() if n)
+    ]
+    for item in report.files:
+        lines += [f"  {message}" for message in item.messages]
+    lines += [f"  {message}" for message in report.messages]
+    data = report.as_dict() | {"counts": counts}
+    return Outcome(data=data, lines=lines, attention=report.needs_attention)
+
+
+@commands.command()
+@click.argument("folder", type=FOLDER)
+@click.argument("files", nargs=-1, type=click.Path(exists=True, path_type=Path))
+@click.option("--rebuild", is_flag=True, help="Make observations/ anew from raw/ and the layouts.")
+@command_result
+def intake(folder: Path, files: tuple[Path, ...], rebuild: bool) -> Outcome:
+    r"""Take FILES (default: the inbox) into the mission's store; safe to repeat.
+
+    Bytes are copied to raw/ and synced before they are parsed. One bad file never stops the others; each thing that
+    cannot be read gets one message that names file, line, field, what was found, what was expected, and how to mend.
+
+    \b
+    Example:
+        reeftally intake lagoon-2031
+    """
+    return _intake(folder, files, rebuild=rebuild, quiet=False)
+
+
+@commands.command()
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@command_result
+def layout(file: Path) -> Outcome:
+    r"""Propose a layout for an unknown text FILE, to be edited.
+
+    Units, zones, pH scales and the position of averaging stamps are never guessed: they stand as questions.
+
+    \b
+    Example:
+        reeftally layout new-logger.txt > lagoon-2031/layouts/new-logger.toml
+    """
+    from reeftally.intake import propose_layout
+
+    text = propose_layout(file)
+    context = click.get_current_context()
+    if not context.params.get("as_json"):
+        click.echo(text)
+    return Outcome(data={"layout": text}, lines=["Edit what is marked with a question before the layout is used."])
+
+
+@commands.command()
+@click.argument("folder", type=FOLDER)
+@click.option("--accept", "accept_ids", multiple=True, help="Accept a finding by id, or `all`; may be repeated.")
+@click.option("--undo", "undo_id", help="Take back an accepted finding by its id.")
+@click.option("--by", help="Role of who decides, for example chemist. Required with --accept and --undo.")
+@click.option("--why", default="", help="Reason, for the log.")
+@command_result
+def check(folder: Path, accept_ids: tuple[str, ...], undo_id: str | None, by: str | None, why: str) -> Outcome:
+    r"""Show everything wrong or doubtful in book and data, most serious first.
+
+    Each finding has an id, its evidence and a proposed correction. Accepting writes to the log; nothing is changed
+    unseen, nothing is deleted, and every decision can be taken back.
+
+    \b
+    Example:
+        reeftally check lagoon-2031
+        reeftally check lagoon-2031 --accept clock-CTD-1-2 --by electronics
+    """
+    from reeftally.analysis.findings import accept, find, undo
+
+    if (accept_ids or undo_id) and not by:
+        message = "--accept and --undo need --by ROLE, so that the log says who decided."
+        raise click.UsageError(message)
+    said: list[str] = []
+    if undo_id and by:
+        undo(folder, finding=undo_id, by=by, now=_now(), why=why)
+        said.append(f"Taken back: {undo_id}")
+    if accept_ids and by:
+        done = accept(folder, ids=list(accept_ids), by=by, now=_now(), why=why)
+        said += [f"Accepted {finding.id}: {finding.proposal}" for finding in done]
+    findings = find(folder)
+    lines = said + _finding_lines(findings)
+    waiting = [f for f in findings if f.open]
+    return Outcome(
+        data={"findings": [f.as_dict() for f in findings], "open": len(waiting)}, lines=lines, attention=bool(waiting)
+    )
+
+
+def _finding_lines(findings: list[Any]) -> list[str]:
+    if not findings:
+        return ["Nothing wrong or doubtful was found."]
+    words = {3: "SERIOUS", 2: "DOUBTFUL", 1: "noted"}
+    lines = []
+    for finding in findings:
+        mark = "accepted" if finding.accepted else words[finding.severity]
+        lines += [
+            f"{mark:<9} {finding.id}",
+            f"          {finding.what}",
+            f"          evidence: {finding.evidence}",
+            f"          proposal: {finding.proposal}",
+        ]
+    waiting = sum(f.open for f in findings)
+    lines.append(f"{len(findings)} findings, {waiting} need a decision.")
+    return lines
+
+
+def _analyse(folder: Path, *, workers: str | None, everything: bool, quiet: bool) -> Outcome:
+    from reeftally.analysis.run import analyse as run_analysis
+
+    with steps(quiet=quiet) as bar:
+        run, chain = run_analysis(folder, workers=workers, everything=everything, progress=bar)
+    refused = [row for row in chain.estimates.rows if row.value is None]
+    lines = [f"{len(chain.estimates.rows)} estimates in {run}, {len(refused)} of them refused with a reason."]
+    data = {"run": str(run), "estimates": len(chain.estimates.rows), "refused": len(refused)}
+    return Outcome(data=data, lines=lines)
+
+
+@commands.command()
+@click.argument("folder", type=FOLDER)
+@click.option("--all", "everything", is_flag=True, help="Compute every block anew.")
+@click.option("--workers", help="Number of local Dask workers, or the address of a scheduler (tcp://...).")
+@command_result
+def analyse(folder: Path, everything: bool, workers: str | None) -> Outcome:
+    r"""Run the chain on what is new and write results/.
+
+    Blocks are computed once and remembered; an interrupted run goes on where it stopped.
+
+    \b
+    Example:
+        reeftally analyse lagoon-2031
+        reeftally analyse lagoon-2031 --all --workers 2
+    """
+    return _analyse(folder, workers=workers, everything=everything, quiet=False)
+
+
+def _report(folder: Path) -> Outcome:
+    from reeftally.report import write_brief, write_report
+
+    page, brief = write_report(folder), write_brief(folder)
+    return Outcome(data={"report": str(page), "brief": str(brief)}, lines=[f"Report: {page}", f"Brief:  {brief}"])
+
+
+@commands.command()
+@click.argument("folder", type=FOLDER)
+@command_result
+def report(folder: Path) -> Outcome:
+    r"""Write report.html (one file, works offline) and brief.pdf (two pages) from the latest results.
+
+    \b
+    Example:
+        reeftally report lagoon-2031
+    """
+    return _report(folder)
+
+
+def _rehearse(folder: Path, *, size: str, seed: int, scenario: str, faults: int, quiet: bool) -> Outcome:
+    from reeftally.rehearsal import rehearse as write_rehearsal
+
+    with steps(quiet=quiet) as bar:
+
+        def progress(label: str, share: float) -> None:
+            bar(f"Writing {label}", share, 1.0)
+
+        write_rehearsal(folder, size=size, seed=seed, scenario=scenario, plant_faults=faults, progress=progress)
+    files = sum(1 for _ in (folder / "inbox").iterdir())
+    return Outcome(
+        data={"folder": str(folder), "files": files, "seed": seed, "size": size},
+        lines=[f"Wrote {files} raw files, the book, the tables and truth.json to {folder} (seed {seed})."],
+    )
+
+
+@commands.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--size", type=click.Choice(["demo36", "full"]), default="demo36", show_default=True)
+@click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
+@click.option("--scenario", type=click.Choice(["A", "B"]), default="A", show_default=True, help="B: more calcifiers.")
+@click.option("--faults", type=int, default=0, show_default=True, help="Plant this many further faults.")
+@click.option("--grade", "as_grade", is_flag=True, help="Compare the latest results with the truth instead.")
+@command_result
+def rehearse(folder: Path, size: str, seed: int, scenario: str, faults: int, as_grade: bool) -> Outcome:
+    r"""Write the raw files of an invented mission with known truth; or grade the results against it.
+
+    \b
+    Example:
+        reeftally rehearse practice --size full --seed 3
+        reeftally rehearse practice --grade
+    """
+    if not as_grade:
+        return _rehearse(folder, size=size, seed=seed, scenario=scenario, faults=faults, quiet=False)
+    from reeftally.analysis.grade import grade
+
+    result = grade(folder)
+    table = result.table
+    lines = [
+        f"{'quantity':<38} {'method':<24} {'subject':<12} {'period':<8} {'truth':>11} {'estimate':>11} "
+        f"{'lower':>11} {'upper':>11}  inside"
+    ]
+    for row in table.to_dict("records"):
+        head = f"{row['quantity']:<38} {row['method']:<24.24} {row['subject']:<12.12} {row['period']:<8}"
+        if math.isnan(row["value"]):
+            lines.append(f"{head} refused: {row['reason']}")
+            continue
+        numbers = " ".join(f"{row[name]:>11.5g}" for name in ("truth", "value", "lower", "upper"))
+        lines.append(f"{head} {numbers}  {'yes' if row['inside'] else 'NO'}")
+    lines.append(
+        f"{result.inside} of {result.total} intervals (95 %) hold the truth; "
+        f"{result.unmatched_estimates} estimates have no counterpart in the truth."
+    )
+    data = {
+        "inside": result.inside,
+        "total": result.total,
+        "unmatched_truth": result.unmatched_truth,
+        "unmatched_estimates": result.unmatched_estimates,
+        "rows": table.to_dict("records"),
+    }
+    return Outcome(data=data, lines=lines)
+
+
+@commands.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path), default="demo-mission")
+@click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
+@click.option("--size", type=click.Choice(["demo36", "full"]), default="demo36", show_default=True)
+@command_result
+def demo(folder: Path, seed: int, size: str) -> Outcome:
+    r"""Rehearse an invented mission, take it in, accept what a careful crew would, analyse, report.
+
+    \b
+    Example:
+        reeftally demo
+    """
+    from reeftally.analysis.findings import accept, find
+    from reeftally.errors import ReeftallyError
+    from reeftally.mission import read_book
+
+    quiet = bool(click.get_current_context().params.get("as_json"))
+    if folder.exists() and any(folder.iterdir()):
+        message = f"{folder} is not empty; the demo makes a new mission. Name another folder, or remove this one."
+        raise ReeftallyError(message)
+    folder.mkdir(parents=True, exist_ok=True)
+    say("1/5 An invented reef writes its raw files.")
+    say(*_rehearse(folder, size=size, seed=seed, scenario="A", faults=0, quiet=quiet).lines)
+    say("2/5 The files are taken in.")
+    taken = _intake(folder, (), rebuild=False, quiet=quiet)
+    say(*taken.lines)
+    say("3/5 What looks wrong, and what a careful crew accepts:")
+    before = find(folder)
+    say(*_finding_lines(before))
+    # The decision is dated by the mission, not by the clock of this machine, so that the demo is the same every day.
+    decided = read_book(folder).mission.end
+    done = accept(folder, ids=["all"], by="crew of the demo", now=decided)
+    say(*[f"Accepted {f.id}: {f.proposal}" for f in done])
+    say("4/5 The chain runs.")
+    result = _analyse(folder, workers=None, everything=False, quiet=quiet)
+    say(*result.lines)
+    say("5/5 Report and brief are written.")
+    written = _report(folder)
+    data = {
+        "folder": str(folder),
+        "accepted": [f.id for f in done],
+        **result.data,
+        **written.data,
+    }
+    return Outcome(data=data, lines=[*written.lines, f"Compare with the truth: reeftally rehearse {folder} --grade"])
