@@ -33,7 +33,7 @@ def moved(**drivers):
 
 
 def test_the_demonstration_basin_from_the_past_and_from_todays_reference():
-    # Tuning values of the demonstration's design: from the past global -0.1345, organic -0.0273, carbonate
+    # Tuning values of the demonstration: from the past global -0.1345, organic -0.0273, carbonate
     # -0.0023, gas +0.0008, total -0.163; from the reference organic -0.0290, carbonate -0.0025, gas +0.0008,
     # total -0.0308. They were computed with another program whose global part is 0.9 % larger (280 to
     # 412 µatm taken as mole fractions without the fugacity term), hence 0.0015 on global and total.
@@ -56,7 +56,7 @@ def test_the_demonstration_basin_from_the_past_and_from_todays_reference():
 
 
 def test_the_demonstrations_printed_states_give_the_printed_differences():
-    # Design: past DIC 1901.8, pH 8.1615; offshore DIC 1988.8, pH 8.0299; basin 7.9991. (Its printed global
+    # Tuning values: past DIC 1901.8, pH 8.1615; offshore DIC 1988.8, pH 8.0299; basin 7.9991. (Its printed global
     # part -0.1345 and local parts sum to -0.1633, 0.0009 more than its own pH values; the pH values hold.)
     increments = moved(
         **{"global": (0, 0, 0, 1988.8 - 1901.8), "organic": (0, 0, 0, 17.7), "carbonate": (0, 0, -3.8, -1.9),

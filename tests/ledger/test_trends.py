@@ -1,4 +1,4 @@
-"""Trends: generalised least squares on simulated and real records, robust estimates, coverage."""
+"""Trends: generalised least squares on simulated and real records, coverage."""
 
 import csv
 
@@ -11,9 +11,6 @@ from reeftally.errors import InputError
 from reeftally.ledger import (
     deployment_offset_term,
     local_trend,
-    mann_kendall,
-    seasonal_kendall,
-    theil_sen,
     trend,
     trend_sd,
 )
@@ -128,6 +125,18 @@ def test_the_interval_holds_the_truth_in_500_autocorrelated_records():
     assert ordinary < 420
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(("phi", "months"), [(0.2, 48), (0.5, 48), (0.8, 48), (0.8, 144)])
+def test_short_and_slowly_varying_records_have_honest_intervals_too(phi, months):
+    held = 0
+    for seed in range(500):
+        value = 8.0 - 0.0018 * (MONTHS - 2031.0) + ar1(np.random.default_rng(seed), MONTHS.size, phi, 0.012)
+        fit = trend(time=MONTHS[:months], value=value[:months])
+        held += fit.lower <= -0.0018 <= fit.upper
+
+    assert 458 <= held <= 489
+
+
 def test_offsets_of_deployments_are_a_term_that_months_do_not_shrink():
     deployment = np.floor(MONTHS[:120] - 2031.0)
     value = record(np.random.default_rng(1))[:120]
@@ -136,7 +145,7 @@ def test_offsets_of_deployments_are_a_term_that_months_do_not_shrink():
 
     # methods text: 0.01 pH, one deployment a year, ten years: 0.0011 per yr
     assert often.calibration_sd == pytest.approx(0.0011, rel=0.1)
-    assert often.slope == plain.slope
+    assert abs(often.slope - plain.slope) < 0.5 * plain.slope_sd
     assert often.slope_sd == pytest.approx(np.hypot(often.noise_sd, often.calibration_sd), rel=1e-12)
     assert often.upper - often.lower > plain.upper - plain.lower
 
@@ -150,6 +159,7 @@ def test_the_calibration_term_of_yearly_deployments(name, row):
     assert found == pytest.approx(row(name)["value"], abs=row(name)["tolerance"])
 
 
+@pytest.mark.slow
 def test_coverage_holds_with_offsets_when_they_are_declared():
     # 200 invented records with an offset of sd 0.008 a year; band for 95 % of 200: 179 to 198.
     deployment = np.floor(MONTHS - 2031.0)
@@ -160,7 +170,7 @@ def test_coverage_holds_with_offsets_when_they_are_declared():
         fit = trend(time=MONTHS, value=value, deployment=deployment, offset_sd=0.008)
         held += fit.lower <= -0.0018 <= fit.upper
 
-    assert held >= 179
+    assert 179 <= held <= 198
 
 
 @settings(max_examples=25, deadline=None)
@@ -196,43 +206,3 @@ def test_a_record_out_of_order_or_too_short_is_refused():
         trend(time=2031.0 + np.arange(12.0), value=np.arange(12.0))
     with pytest.raises(InputError, match="offset_sd"):
         trend(time=MONTHS, value=record(np.random.default_rng(1)), deployment=np.floor(MONTHS))
-
-
-def test_theil_sen_is_the_median_of_all_pairs(row):
-    series = row("mk-sen")["conditions"]["series"]
-
-    found = theil_sen(time=np.arange(14.0), value=series)
-
-    assert found.slope == pytest.approx(row("mk-sen")["value"], abs=row("mk-sen")["tolerance"])
-    assert found.lower < found.slope < found.upper
-
-
-def test_mann_kendall_of_the_classroom_example(row):
-    series = row("mk-S")["conditions"]["series"]
-
-    found = mann_kendall(value=series)
-
-    assert found.s == row("mk-S")["value"]
-    # 332 2/3; the value is printed with seven decimals
-    assert found.variance == pytest.approx(row("mk-Var")["value"], abs=5e-8)
-    assert found.z == pytest.approx(53 / np.sqrt(332.6666667), abs=1e-9)
-
-
-def test_four_values_have_an_exact_probability(row):
-    expected = row("mk-small")
-
-    found = mann_kendall(value=expected["conditions"]["series"])
-
-    assert found.s == expected["value"][0]
-    assert found.p_exact_one_sided == pytest.approx(expected["value"][1], abs=expected["tolerance"])
-
-
-def test_seasons_are_compared_with_themselves_only():
-    # Two seasons with opposite level: between seasons nothing counts, within each S is that of its series.
-    value = np.array([1.0, 50.0, 2.0, 51.0, 3.0, 52.0, 4.0, 49.0])
-
-    found = seasonal_kendall(value=value, season=[0, 1] * 4)
-
-    # 1,2,3,4: S 6; 50,51,52,49: S 3 - 3 = 0; variances 4*3*13/18 each (Kendall 1975)
-    assert found.s == 6
-    assert found.variance == pytest.approx(2 * 4 * 3 * 13 / 18)

@@ -61,6 +61,7 @@ from reeftally.ledger.missions import (
 )
 from reeftally.ledger.mixing import Mixture, mix
 from reeftally.ledger.periods import ReferenceShift, combine_periods, sensitivity_to_reference
+from reeftally.ledger.robust import Kendall, RobustSlope, mann_kendall, seasonal_kendall, theil_sen
 from reeftally.ledger.shapley import coalition_weights, shapley_values
 from reeftally.ledger.states import (
     COMPONENTS,
@@ -73,17 +74,7 @@ from reeftally.ledger.states import (
     past_state,
 )
 from reeftally.ledger.summary import AccountRow, account_table
-from reeftally.ledger.trends import (
-    Kendall,
-    RobustSlope,
-    Trend,
-    local_trend,
-    mann_kendall,
-    seasonal_kendall,
-    theil_sen,
-    trend,
-    trend_sd,
-)
+from reeftally.ledger.trends import Trend, local_trend, trend, trend_sd
 
 __all__ = [
     "COMPONENTS",

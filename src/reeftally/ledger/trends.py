@@ -1,38 +1,32 @@
-"""Trends of long records: generalised least squares with autocorrelated noise, robust ones beside it.
+"""Trends of long records: generalised least squares with autocorrelated noise.
 
 Here:     `trend` (trend, seasons, steps, AR(1) noise at irregular times, calibration offsets per
-          deployment), `trend_sd`, `local_trend`, `theil_sen`, `mann_kendall`, `seasonal_kendall`.
-Not here: years until a trend can be told, steps, emergence (`detect`).
+          deployment), `trend_sd`, `local_trend`.
+Not here: robust slopes and tests (`robust`), years until a trend can be told, steps (`detect`).
 Rules:    nothing is filled in before a fit; gaps stay gaps. The calibration term is a part of its own
           that no number of monthly values shrinks. Time is in decimal years.
 
 Sources: Weatherhead et al. 1998, J. Geophys. Res. 103, 17149-17161 (model); Tiao et al. 1990, J.
 Geophys. Res. 95, 20507-20517 (generalised least squares); Sutton et al. 2022, Front. Mar. Sci. 9,
-1045667 (order of the steps); Sen 1968; Mann 1945; Kendall 1975; Hirsch et al. 1982.
+1045667 (order of the steps).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import factorial
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from reeftally._checks import FloatArray, as_float, require_range, require_same_length
 from reeftally.errors import InputError
 
 __all__ = [
-    "Kendall",
-    "RobustSlope",
     "Trend",
     "local_trend",
-    "mann_kendall",
-    "seasonal_kendall",
-    "theil_sen",
     "trend",
     "trend_sd",
 ]
@@ -52,7 +46,7 @@ class Trend:
     slope_sd: float
     """Noise and calibration together."""
     noise_sd: float
-    """From autocorrelated noise alone (random part)."""
+    """From autocorrelated noise alone (random part), with what not knowing `phi` adds."""
     calibration_sd: float
     """From offsets that each deployment keeps (systematic part)."""
     ordinary_slope: float
@@ -108,36 +102,117 @@ def _whiten(rho: FloatArray, array: FloatArray) -> FloatArray:
     return white
 
 
-def _restricted_likelihood(phi: float, lag: FloatArray, x: FloatArray, y: FloatArray) -> float:
-    """Return minus the restricted log-likelihood of AR(1) noise, up to a constant."""
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Generalised least squares at one autocorrelation."""
+
+    phi: float
+    misfit: float
+    """Minus the restricted log-likelihood, up to a constant of the record."""
+    coefficient: FloatArray
+    covariance: FloatArray
+    """Noise and calibration together."""
+    calibration: FloatArray
+    """Covariance from deployment offsets alone."""
+    variance: float
+    """Of the noise about the fit."""
+
+
+def _fit_at(phi: float, lag: FloatArray, x: FloatArray, y: FloatArray, z: FloatArray | None, offset_sd: float) -> _Fit:
+    """Fit with correlation ``phi ** lag`` and, where `z` names deployments, one unknown offset each.
+
+    In the whitened record the covariance is ``σ² I + s² Z Zᵀ``; the singular vectors of Z make every
+    σ cheap to try (Woodbury).
+    """
     rho = phi**lag
     white_x, white_y = _whiten(rho, x), _whiten(rho, y)
-    q, r = np.linalg.qr(white_x)
-    left = white_y - q @ (q.T @ white_y)
     free = y.size - x.shape[1]
-    variance = float(left @ left) / free
-    determinant = float(np.log1p(-(rho**2)).sum()) + 2.0 * float(np.log(np.abs(np.diag(r))).sum())
-    return float(0.5 * (free * np.log(variance) + determinant))
+    stretch = float(np.log1p(-(rho**2)).sum())
+    if z is None:
+        q, r = np.linalg.qr(white_x)
+        inverse = np.linalg.inv(r)
+        along = q.T @ white_y
+        left = white_y - q @ along
+        variance = float(left @ left) / free
+        determinant = stretch + 2.0 * float(np.log(np.abs(np.diag(r))).sum())
+        misfit = 0.5 * (free * float(np.log(variance)) + determinant)
+        covariance = variance * inverse @ inverse.T
+        return _Fit(
+            phi, misfit, np.asarray(inverse @ along), np.asarray(covariance), np.zeros((x.shape[1],) * 2), variance
+        )
+    white_z = _whiten(rho, z)
+    u, singular, _ = np.linalg.svd(white_z, full_matrices=False)
+    strength = offset_sd**2 * singular**2
+    xx, xy, yy = white_x.T @ white_x, white_x.T @ white_y, float(white_y @ white_y)
+    ux, uy = u.T @ white_x, u.T @ white_y
 
+    def normal_equations(variance: float) -> tuple[FloatArray, FloatArray, float, FloatArray]:
+        taken = strength / (variance + strength)
+        a = (xx - (ux.T * taken) @ ux) / variance
+        b = (xy - (ux.T * taken) @ uy) / variance
+        return a, b, float(yy - (uy * taken) @ uy) / variance, taken
 
-def _estimate_phi(lag: FloatArray, x: FloatArray, y: FloatArray) -> float:
-    grid = np.concatenate([np.linspace(0.0, 0.9, 19), [0.93, 0.96, 0.98, 0.99]])
-    value = [_restricted_likelihood(float(phi), lag, x, y) for phi in grid]
-    best = int(np.argmin(value))
-    low, high = float(grid[max(best - 1, 0)]), float(grid[best + 1]) if best + 1 < grid.size else _PHI_LIMIT
+    def misfit_at(log_variance: float) -> float:
+        variance = float(np.exp(log_variance))
+        a, b, c, _ = normal_equations(variance)
+        rest = c - float(b @ np.linalg.solve(a, b))
+        spread = y.size * log_variance + float(np.log1p(strength / variance).sum())
+        return 0.5 * (spread + stretch + float(np.linalg.slogdet(a)[1]) + rest)
+
+    start = float(np.log(np.linalg.lstsq(white_x, white_y, rcond=None)[1][0] / free))
     found = optimize.minimize_scalar(
-        _restricted_likelihood, bounds=(low, high), args=(lag, x, y), method="bounded", options={"xatol": 1e-7}
+        misfit_at, bounds=(start - 8.0, start + 1.0), method="bounded", options={"xatol": 1e-4}
     )
-    phi = float(found.x)
-    return 0.0 if best == 0 and value[0] <= float(found.fun) else phi
+    variance = float(np.exp(found.x))
+    a, b, _, taken = normal_equations(variance)
+    covariance = np.asarray(np.linalg.inv(a), dtype=np.float64)
+    answer = covariance @ (white_x.T @ white_z - (ux.T * taken) @ (u.T @ white_z)) / variance
+    return _Fit(phi, float(found.fun), covariance @ b, covariance, offset_sd**2 * answer @ answer.T, variance)
 
 
-def _effective_freedom(n: int, parameters: int, phi: float) -> float:
-    """Return degrees of freedom of the noise variance when neighbours are alike.
+def _estimate(
+    lag: FloatArray, x: FloatArray, y: FloatArray, z: FloatArray | None, offset_sd: float
+) -> tuple[_Fit, list[_Fit], FloatArray]:
+    """Return the fit at the best phi, fits along phi, and their weights.
 
-    The sum of squares of AR(1) noise carries n (1 − φ²) / (1 + φ²) independent values (Bartlett 1946).
+    The weights are the restricted likelihood with a uniform prior: phi is not known, and leaving
+    that out makes intervals of short or slowly varying records too narrow.
     """
-    return max(2.0, (n - parameters) * (1.0 - phi**2) / (1.0 + phi**2))
+
+    def misfit(phi: float) -> float:
+        return _fit_at(phi, lag, x, y, z, offset_sd).misfit
+
+    grid = np.array([*np.arange(0.0, 0.95, 0.05), 0.95, 0.97, 0.985, _PHI_LIMIT])
+    values = [misfit(float(phi)) for phi in grid]
+    best = int(np.argmin(values))
+    low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)])
+    found = optimize.minimize_scalar(misfit, bounds=(low, high), method="bounded", options={"xatol": 1e-5})
+    phi = float(grid[best]) if values[best] <= float(found.fun) else float(found.x)
+    width = np.sqrt((1.0 - phi**2) / y.size) + 1e-3
+    near = phi + width * np.linspace(-3.0, 3.0, 9)
+    points = np.unique(np.concatenate([grid, near[(near > 0.0) & (near < _PHI_LIMIT)], [phi]]))
+    fits = [_fit_at(float(p), lag, x, y, z, offset_sd) for p in points]
+    height = np.exp(min(f.misfit for f in fits) - np.array([f.misfit for f in fits]))
+    step = np.gradient(points) if points.size > 1 else np.ones(1)
+    weight = height * step
+    return _fit_at(phi, lag, x, y, z, offset_sd), fits, weight / weight.sum()
+
+
+def _mixture_interval(
+    center: FloatArray, scale: FloatArray, freedom: FloatArray, weight: FloatArray, level: float
+) -> tuple[float, float]:
+    """Return the central interval of a mixture of Student's t."""
+
+    def probability(at: float) -> float:
+        return float(weight @ special.stdtr(freedom, (at - center) / scale))
+
+    reach = float((np.abs(center - center.mean()) + 60.0 * scale).max())
+    middle = float(weight @ center)
+    edges = [
+        float(optimize.brentq(lambda at, t=tail: probability(at) - t, middle - reach, middle + reach, xtol=1e-14))
+        for tail in (0.5 - level / 2, 0.5 + level / 2)
+    ]
+    return edges[0], edges[1]
 
 
 def trend(
@@ -171,14 +246,16 @@ def trend(
     steps : sequence of float
         Times at which a step of unknown size is fitted [yr].
     phi : float, optional
-        Autocorrelation at one sampling interval; estimated by restricted maximum likelihood between
-        0 and 0.995 when not given.
+        Autocorrelation at one sampling interval. When not given it is estimated by restricted maximum
+        likelihood between 0 and 0.995, and the interval is that of the slope over all phi weighted by
+        that likelihood (uniform prior): a mixture of Student's t.
     samples_per_year : float
         Gives the interval to which `phi` refers.
     deployment : array_like, optional
         Label of the deployment of every value; needs `offset_sd`.
     offset_sd : float, optional
-        Standard uncertainty of the offset that one deployment keeps [unit of value].
+        Standard uncertainty of the offset that one deployment keeps [unit of value]; a known part of
+        the covariance, so that it is not taken for noise as well.
     level : float
         Of the interval.
 
@@ -192,7 +269,7 @@ def trend(
         Too few values, times not increasing, deployment without offset or the other way round.
     """
     require_range("level", level, 0.5, 0.9999)
-    times, values, used = _clean(time, value)
+    times, values, used = clean_record(time, value)
     middle = 0.5 * (times[0] + times[-1])
     x, names = _design(times, float(middle), degree, harmonics, steps)
     n, parameters = x.shape
@@ -203,54 +280,80 @@ def trend(
         message = "The times do not separate trend, seasons and steps; take fewer terms or a longer record."
         raise InputError(message)
     lag = np.diff(times) * samples_per_year
+    z = _deployments(deployment, offset_sd, used)
+    known = 0.0 if offset_sd is None else float(offset_sd)
     if phi is None:
-        phi = _estimate_phi(lag, x, values)
+        fit, fits, weight = _estimate(lag, x, values, z, known)
     else:
         require_range("phi", phi, 0.0, _PHI_LIMIT)
-    rho = float(phi) ** lag
-    q, r = np.linalg.qr(_whiten(rho, x))
-    inverse = np.linalg.inv(r)
-    white = _whiten(rho, values)
-    coefficient = inverse @ (q.T @ white)
-    fitted = x @ coefficient
-    left = white - q @ (q.T @ white)
-    variance = float(left @ left) / (n - parameters)
-    covariance = variance * inverse @ inverse.T
-    sd = np.sqrt(np.diag(covariance))
-
+        fit = _fit_at(float(phi), lag, x, values, z, known)
+        fits, weight = [fit], np.ones(1)
+    # What not knowing phi adds: the spread of the fits along phi about the one reported.
+    apart = np.stack([f.coefficient for f in fits]) - fit.coefficient
+    total = np.einsum("f,fij->ij", weight, np.stack([f.covariance for f in fits]))
+    total += np.einsum("f,fi,fj->ij", weight, apart, apart)
+    calibration = np.einsum("f,fij->ij", weight, np.stack([f.calibration for f in fits]))
+    noise_sd = np.sqrt(np.diag(total - calibration))
+    slope_sd = np.array([np.sqrt(f.covariance[1, 1]) for f in fits])
+    slope_noise = np.array([np.sqrt(f.covariance[1, 1] - f.calibration[1, 1]) for f in fits])
+    # Welch-Satterthwaite: the calibration part is a stated sd, of unlimited degrees of freedom.
+    freedom = (n - parameters) * (slope_sd / slope_noise) ** 4
+    lower, upper = _mixture_interval(np.array([f.coefficient[1] for f in fits]), slope_sd, freedom, weight, level)
     ordinary, *_ = np.linalg.lstsq(x, values, rcond=None)
     ordinary_left = values - x @ ordinary
-    ordinary_sd = float(np.sqrt(ordinary_left @ ordinary_left / (n - parameters) * np.linalg.inv(x.T @ x)[1, 1]))
-    calibration = _calibration_sd(deployment, offset_sd, used, rho, inverse, q, n)
-    total = float(np.hypot(sd[1], calibration))
-    freedom = _effective_freedom(n, parameters, float(phi))
-    # Welch-Satterthwaite: the calibration part is a stated sd, of unlimited degrees of freedom.
-    combined = freedom * (total / sd[1]) ** 4 if sd[1] > 0 else np.inf
-    half = float(special.stdtrit(combined, 0.5 + level / 2)) * total
+    ordinary_variance = ordinary_left @ ordinary_left / (n - parameters)
+    fitted = x @ fit.coefficient
     return Trend(
-        slope=float(coefficient[1]),
-        lower=float(coefficient[1]) - half,
-        upper=float(coefficient[1]) + half,
+        slope=float(fit.coefficient[1]),
+        lower=lower,
+        upper=upper,
         level=level,
-        slope_sd=total,
-        noise_sd=float(sd[1]),
-        calibration_sd=calibration,
+        slope_sd=float(np.sqrt(total[1, 1])),
+        noise_sd=float(noise_sd[1]),
+        calibration_sd=float(np.sqrt(calibration[1, 1])),
         ordinary_slope=float(ordinary[1]),
-        ordinary_sd=ordinary_sd,
-        phi=float(phi),
-        sigma=float(np.sqrt(variance)),
+        ordinary_sd=float(np.sqrt(ordinary_variance * np.linalg.inv(x.T @ x)[1, 1])),
+        phi=fit.phi,
+        sigma=float(np.sqrt(fit.variance)),
         n=n,
         span=float(times[-1] - times[0]),
-        degrees_of_freedom=freedom,
-        coefficients=dict(zip(names, coefficient.tolist(), strict=True)),
-        coefficient_sd=dict(zip(names, sd.tolist(), strict=True)),
+        degrees_of_freedom=_effective_freedom(n, parameters, fit.phi),
+        coefficients=dict(zip(names, fit.coefficient.tolist(), strict=True)),
+        coefficient_sd=dict(zip(names, noise_sd.tolist(), strict=True)),
         fitted=fitted,
         residual=values - fitted,
         used=used,
     )
 
 
-def _clean(time: npt.ArrayLike, value: npt.ArrayLike) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+def _effective_freedom(n: int, parameters: int, phi: float) -> float:
+    """Return degrees of freedom of the noise variance when neighbours are alike.
+
+    The sum of squares of AR(1) noise carries n (1 − φ²) / (1 + φ²) independent values (Bartlett 1946).
+    """
+    return max(2.0, (n - parameters) * (1.0 - phi**2) / (1.0 + phi**2))
+
+
+def _deployments(
+    deployment: npt.ArrayLike | None, offset_sd: float | None, used: npt.NDArray[np.bool_]
+) -> FloatArray | None:
+    """Return which value belongs to which deployment (n, deployments); None without calibration term."""
+    if deployment is None and offset_sd is None:
+        return None
+    if deployment is None or offset_sd is None:
+        message = "The calibration term needs both deployment and offset_sd."
+        raise InputError(message)
+    labels = np.asarray(deployment)
+    require_same_length(deployment=labels, value=used)
+    require_range("offset_sd", offset_sd, 0.0, np.inf)
+    labels = labels[used]
+    if offset_sd == 0.0:
+        return None
+    return np.asarray(labels[:, None] == np.unique(labels), dtype=np.float64)
+
+
+def clean_record(time: npt.ArrayLike, value: npt.ArrayLike) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Return finite times and values, and which they were; times must increase."""
     times, values = as_float("time", time), as_float("value", value)
     require_same_length(time=times, value=values)
     used = np.isfinite(times) & np.isfinite(values)
@@ -262,32 +365,6 @@ def _clean(time: npt.ArrayLike, value: npt.ArrayLike) -> tuple[FloatArray, Float
         message = "time is not strictly increasing; sort the record and merge values of one time."
         raise InputError(message)
     return times, values, used
-
-
-def _calibration_sd(
-    deployment: npt.ArrayLike | None,
-    offset_sd: float | None,
-    used: npt.NDArray[np.bool_],
-    rho: FloatArray,
-    inverse: FloatArray,
-    q: FloatArray,
-    n: int,
-) -> float:
-    """Return the slope's sd from one unknown offset a deployment, through the fit's own weights."""
-    if deployment is None and offset_sd is None:
-        return 0.0
-    if deployment is None or offset_sd is None:
-        message = "The calibration term needs both deployment and offset_sd."
-        raise InputError(message)
-    labels = np.asarray(deployment)
-    require_same_length(deployment=labels, value=used)
-    require_range("offset_sd", offset_sd, 0.0, np.inf)
-    labels = labels[used]
-    variance = 0.0
-    for label in np.unique(labels):
-        member = (labels == label).astype(np.float64)
-        variance += float((inverse[1] @ (q.T @ _whiten(rho, member))) ** 2)
-    return float(offset_sd * np.sqrt(variance))
 
 
 def trend_sd(
@@ -340,116 +417,3 @@ def local_trend(*, time: npt.ArrayLike, reef: npt.ArrayLike, reference: npt.Arra
     """
     difference = as_float("reef", reef) - as_float("reference", reference)
     return trend(time=time, value=difference, **options)
-
-
-@dataclass(frozen=True, slots=True)
-class RobustSlope:
-    """Median of the slopes of all pairs."""
-
-    slope: float
-    intercept: float
-    lower: float
-    upper: float
-    n: int
-
-
-def theil_sen(*, time: npt.ArrayLike, value: npt.ArrayLike, level: float = 0.95) -> RobustSlope:
-    """Theil-Sen slope with Sen's interval.
-
-    Parameters
-    ----------
-    time, value : array_like
-        NaN members are left out. Take seasonally adjusted values; the interval assumes independence.
-    level : float
-        Of the interval (Sen 1968, with the normal approximation to Kendall's S).
-    """
-    times, values, _ = _clean(time, value)
-    i, j = np.triu_indices(times.size, k=1)
-    slopes = np.sort((values[j] - values[i]) / (times[j] - times[i]))
-    half = float(special.ndtri(0.5 + level / 2)) * np.sqrt(_kendall_variance(values))
-    low = round((slopes.size - half) / 2) - 1
-    high = round((slopes.size + half) / 2)
-    slope = float(np.median(slopes))
-    return RobustSlope(
-        slope=slope,
-        intercept=float(np.median(values - slope * times)),
-        lower=float(slopes[max(low, 0)]),
-        upper=float(slopes[min(high, slopes.size - 1)]),
-        n=int(times.size),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Kendall:
-    """Result of a Mann-Kendall test."""
-
-    s: int
-    variance: float
-    z: float
-    """With continuity correction."""
-    p: float
-    """Two-sided, normal approximation."""
-    p_exact_one_sided: float | None
-    """P(S ≥ |s|) under no trend, for up to 10 values without ties."""
-    n: int
-
-
-def _kendall_variance(values: FloatArray) -> float:
-    n = values.size
-    _, ties = np.unique(values, return_counts=True)
-    return float(n * (n - 1) * (2 * n + 5) - (ties * (ties - 1) * (2 * ties + 5)).sum()) / 18.0
-
-
-def _kendall_s(values: FloatArray) -> int:
-    i, j = np.triu_indices(values.size, k=1)
-    return int(np.sign(values[j] - values[i]).sum())
-
-
-def _exact_tail(n: int, s: int) -> float:
-    """Return P(S ≥ s) without ties: permutations of n counted by their inversions."""
-    counts = np.ones(1)
-    for size in range(2, n + 1):
-        counts = np.convolve(counts, np.ones(size))
-    concordant = np.arange(counts.size)
-    return float(counts[2 * concordant - n * (n - 1) // 2 >= s].sum() / factorial(n))
-
-
-def mann_kendall(*, value: npt.ArrayLike) -> Kendall:
-    """Mann-Kendall test for a monotonic trend.
-
-    Parameters
-    ----------
-    value : array_like
-        In order of time, NaN left out. Independent values; autocorrelated monthly values make the
-        test claim too often, so take annual means or `seasonal_kendall`.
-    """
-    values = as_float("value", value)
-    values = values[np.isfinite(values)]
-    s, variance = _kendall_s(values), _kendall_variance(values)
-    z = (s - np.sign(s)) / np.sqrt(variance) if variance > 0 else 0.0
-    exact = None
-    if values.size <= 10 and np.unique(values).size == values.size:
-        exact = _exact_tail(int(values.size), abs(s))
-    return Kendall(s, variance, float(z), float(2 * stats.norm.sf(abs(z))), exact, int(values.size))
-
-
-def seasonal_kendall(*, value: npt.ArrayLike, season: npt.ArrayLike) -> Kendall:
-    """Mann-Kendall test within seasons, S and variance summed (Hirsch et al. 1982).
-
-    Parameters
-    ----------
-    value : array_like
-        In order of time.
-    season : array_like
-        Label of the season (month) of each value.
-    """
-    values, seasons = as_float("value", value), np.asarray(season)
-    require_same_length(value=values, season=seasons)
-    good = np.isfinite(values)
-    s, variance = 0, 0.0
-    for name in np.unique(seasons[good]):
-        member = values[good & (seasons == name)]
-        s += _kendall_s(member)
-        variance += _kendall_variance(member)
-    z = (s - np.sign(s)) / np.sqrt(variance) if variance > 0 else 0.0
-    return Kendall(s, variance, float(z), float(2 * stats.norm.sf(abs(z))), None, int(good.sum()))
