@@ -271,6 +271,16 @@ def test_chunks_are_aligned_windows_whose_sum_is_the_whole(tmp_path: Path) -> No
     assert all(int(c["time"][0]) // (900 * SECOND) == int(c["time"][-1]) // (900 * SECOND) for c in chunks)
 
 
+def test_a_long_gap_inside_a_segment_costs_no_time(tmp_path: Path) -> None:
+    far = rows(0, 140_000)
+    far["time"][70_000:] += 3_000_000_000 * SECOND  # a century; some 10^12 windows of 3 ms
+    put(tmp_path, "OXY-1", far)
+
+    sizes = [chunk["time"].size for chunk in open_store(tmp_path).chunks("OXY-1", 0.003, 69_998 * SECOND)]
+
+    assert sizes == [1] * 70_002
+
+
 def test_channels_that_some_rows_lack_are_missing_there(tmp_path: Path) -> None:
     put(tmp_path, "CTD-1", {"time": np.array([1]), "temperature": np.array([28.0])}, "a")
     put(tmp_path, "CTD-1", {"time": np.array([2]), "salinity": np.array([35.0])}, "b")
@@ -350,6 +360,19 @@ def test_records_of_raw_files_are_committed_with_their_rows(tmp_path: Path) -> N
 
     assert open_store(tmp_path).raw_record("a") == {"name": "OXY-1.txt", "offset": 3}
     assert open_store(tmp_path).raw_record("b") is None
+
+
+def test_segments_may_lie_behind_a_url(tmp_path: Path) -> None:
+    url = f"file://{tmp_path}/elsewhere"
+    folder = tmp_path / "mission"
+    with open_store(folder, write=True, segments_url=url) as store, store.writer() as writer:
+        writer.append("OXY-1", rows(0, 140_000), "a", 0, 1)
+
+    found = open_store(folder, segments_url=url)
+
+    same(found.read("OXY-1"), rows(0, 140_000))
+    assert len(list((tmp_path / "elsewhere").iterdir())) == 1
+    assert not (folder / "observations" / "segments").exists()
 
 
 def test_a_rebuild_replaces_the_store_and_snapshot_numbers_go_on(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ Rules:    offsets count raw bytes; a line without an end is held back until the 
 from __future__ import annotations
 
 import codecs
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ BLOCK_BYTES = 8 << 20
 LONGEST_LINE = 1 << 20
 """A longer line is not a line."""
 _HEAD_BYTES = 256 << 10
+_HEAD_LINES = 400
 _TRIED = ("utf-8", "cp1252", "latin-1")
 
 
@@ -102,20 +104,17 @@ def read_head(path: Path, declared: str) -> Head:
     complete = True
     text = body_bytes[:cut].decode(chosen, errors="replace")
     position = 0
-    while position < len(text):
-        end = position
-        while end < len(text) and text[end] not in "\r\n":
-            end += 1
-        complete = end < len(text)
-        line = text[position:end]
-        if text[end : end + 2] == "\r\n":
-            end += 2
-        elif end < len(text):
-            end += 1
-        at += len(text[position:end].encode(chosen, errors="replace"))
-        lines.append(line)
+    for end in re.finditer(r"\r\n|\n|\r", text):
+        lines.append(text[position : end.start()])
+        at += len(text[position : end.end()].encode(chosen, errors="replace"))
         ends.append(at)
-        position = end
+        position = end.end()
+        if len(lines) == _HEAD_LINES:
+            return Head(tuple(lines), tuple(ends), chosen, mark, True)
+    if position < len(text):
+        lines.append(text[position:])
+        ends.append(at + len(text[position:].encode(chosen, errors="replace")))
+        complete = False
     return Head(tuple(lines), tuple(ends), chosen, mark, complete)
 
 

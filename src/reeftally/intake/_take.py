@@ -13,6 +13,7 @@ import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import TimeoutError as FuturesTimeout
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from reeftally.intake._match import bind_instrument, match_layout
 from reeftally.intake._raw import RawEntry, RawFiles, RawPut
 from reeftally.intake._report import FileReport, IntakeReport, iso
 from reeftally.intake._tables import TABLE_NAMES, place_table
+from reeftally.intake._tally import REJECTED
 from reeftally.mission import Book, Layout, read_book, read_layout, read_table, to_ns
 from reeftally.store import Store, Writer, open_store
 
@@ -37,6 +39,8 @@ _MARGIN_DAYS = 400
 _SETTLED_NS = 60_000_000_000
 _PASSING = (".part", ".tmp", ".crdownload", ".filepart", ".swp")
 _DEEPEST = 3
+# Shares by which a measured sampling rate may differ from the book's: a clock's error, and a wrong book.
+_RATE_OFF, _RATE_WRONG = 2e-4, 0.1
 _DONE = {"loaded", "partly", "empty"}
 
 
@@ -223,6 +227,8 @@ class _Work:
     commit_rows: int = 0
     report: IntakeReport = field(default_factory=IntakeReport)
     done: int = 0
+    copied: int | None = None
+    unfinished: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         self.block_bytes = min(max(self.total // 200, 65_536), BLOCK_BYTES)
@@ -232,9 +238,31 @@ class _Work:
         self.by_content = {str(record.get("content", key)): key for key, record in self.store.raw_records().items()}
 
     def tell(self, done: int) -> None:
-        """Report progress."""
+        """Report progress; `done` bytes of the present file are parsed."""
         if self.progress is not None:
-            self.progress(min(self.done + done, self.total), self.total, self.report.rows_new)
+            parsed = min(self.done + done, self.total)
+            # A byte is done when it is copied and parsed; a rebuild copies nothing.
+            share = parsed if self.copied is None else (min(self.copied, self.total) + parsed) // 2
+            self.progress(share, self.total, self.report.rows_new)
+
+    def _copy(self, source: Path, copied: int) -> RawPut:
+        """Copy one file, in the copying thread, counting bytes."""
+
+        def count(done: int) -> None:
+            self.copied = copied + done
+
+        return self.raw.put(source, self.now_ns, tell=count)
+
+    def _wait(self, copy: Future[RawPut]) -> RawPut:
+        """Wait for a copy, telling about it from the thread that called for the intake."""
+        while self.progress is not None:
+            try:
+                return copy.result(timeout=0.2)
+            except FuturesTimeout:
+                if copy.done():
+                    raise
+                self.tell(0)
+        return copy.result()
 
     def take(self, sources: list[Path]) -> None:
         """Copy ahead, load in order."""
@@ -244,11 +272,15 @@ class _Work:
             self.store.writer("intake") as writer,
         ):
             ahead: list[Future[RawPut]] = []
+            started = 0
+            self.copied = 0
             try:
                 for number, source in enumerate(sources):
                     # One file is being copied while the one before it is parsed.
                     while len(ahead) < min(number + 2, len(sources)):
-                        ahead.append(copier.submit(self.raw.put, sources[len(ahead)], self.now_ns))
+                        upcoming = sources[len(ahead)]
+                        ahead.append(copier.submit(self._copy, upcoming, started))
+                        started += upcoming.stat().st_size if upcoming.exists() else 0
                     self._one(source, ahead[number], writer, pool)
             finally:
                 for job in ahead:
@@ -257,7 +289,7 @@ class _Work:
     def _one(self, source: Path, copy: Future[RawPut], writer: Writer, pool: ThreadPoolExecutor) -> None:
         try:
             size = source.stat().st_size
-            put = copy.result()
+            put = self._wait(copy)
         except StoreError:
             raise
         except OSError as error:
@@ -441,6 +473,7 @@ class _Work:
         report.layout, report.stream = job.layout.name, job.stream
         load_file(job, writer, pool, report, memory, self.tell)
         self.by_content[content] = key
+        self._rate(report)
         if report.status == "empty":
             self._empty(report, key, content, writer, job)
         return report
@@ -490,6 +523,32 @@ class _Work:
         digest = key.partition("!")[0]
         return next((entry.name for entry in self.raw.entries if entry.hash == digest), key[:12])
 
+    def _rate(self, report: FileReport) -> None:
+        """Hold the measured rate against the book's."""
+        book = self.settings.book
+        if book is None or not report.mean_step_s:
+            return
+        instrument = next((item for item in book.instruments if item.label == report.stream), None)
+        if instrument is None:
+            return
+        stated = instrument.sample_interval_s
+        off = report.mean_step_s / stated - 1.0
+        if abs(off) > _RATE_WRONG:
+            report.messages.append(
+                IntakeError(
+                    file=report.name,
+                    field="time",
+                    found=f"a row every {report.mean_step_s:.6g} s",
+                    expected=f"one every {stated:g} s, as the mission book says of {report.stream}",
+                    mend="Mend sample_interval_s in mission.toml, or find out why the instrument ran otherwise.",
+                )
+            )
+        elif abs(off) > _RATE_OFF:
+            report.notes.append(
+                f"Measured rate {1.0 / report.mean_step_s:.5g} Hz, the book says {1.0 / stated:.5g} Hz; "
+                "stamps are used as they are."
+            )
+
     def _repeat(self, report: FileReport, record: dict[str, Any]) -> None:
         report.status = "repeated"
         report.layout, report.stream = str(record.get("layout", "")), str(record.get("stream", ""))
@@ -498,7 +557,13 @@ class _Work:
             report.rows_repeated = int(memory["rows"]) - int(memory["refused_rows"])
             report.first_ns, report.last_ns = memory["first_ns"], memory["last_ns"]
             report.gap_count = int(memory["gap_count"])
+            if record["status"] == "partly":
+                held = Memory.of(memory)
+                report.rows_rejected = held.tally.count(*REJECTED) + held.refused_rows
+                report.messages += held.tally.messages(report.name)[0]
             report.median_step_s = None if memory["step_ns"] is None else memory["step_ns"] / 1e9
+        if record["status"] == "partly":
+            self.unfinished.add(report.raw_hash)
         report.notes.append(f"The same bytes were taken in before, as {record.get('shown', record.get('name'))}.")
         layout = self.settings.layout_hashes.get(report.layout)
         if layout is not None and layout != record.get("layout_hash"):
@@ -593,7 +658,7 @@ class _Work:
             report.status not in {"loaded", "repeated", "empty"}
             and not (report.layout == "table" and report.status == "partly")
             for report in reports
-        ):
+        ) or self.unfinished.intersection(report.raw_hash for report in reports):
             # Partly loaded, refused and unknown files stay where people see them; a table is seen in tables/.
             return
         if not _settled(source, put):

@@ -151,8 +151,9 @@ def to_utc(local_ns: npt.NDArray[np.int64], zone: dt.tzinfo, memory: ZoneShift) 
         memory.ambiguous += int(twice.sum())
         previous = local_ns[0] if memory.last_local_ns is None else memory.last_local_ns
         step = np.diff(local_ns, prepend=previous)
-        # Half an hour back or more inside the doubled hour: the clock was put back there.
-        turned = np.maximum.accumulate(np.where(twice & (step <= -1800 * _SECOND), 1, 0)).astype(bool)
+        # A step back by a good part of the doubled time, inside it: the clock was put back there.
+        back = twice & (step <= -(early - late) // 10)
+        turned = np.maximum.accumulate(back)
         turned |= memory.second_pass
         offset_ns = np.where(twice & turned, late, early)
         memory.second_pass = bool(turned[-1] and twice[-1])

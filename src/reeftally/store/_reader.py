@@ -128,15 +128,24 @@ class SegmentCursor(Cursor):
         return {name: np.concatenate([piece[name] for piece in pieces]) for name in wanted}
 
     def next_time(self, start_ns: int) -> int | None:
-        """Return the start of the next row group, or `start_ns` itself inside one."""
+        """Return the next time exactly where its row group is in memory; else the earliest it can be."""
         if start_ns > self.last_ns:
             return None
         if start_ns <= self.first_ns:
             return self.first_ns
         self._file()
-        for low, high in self._bounds:
-            if high >= start_ns:
-                return max(low, start_ns)
+        for group, (low, high) in enumerate(self._bounds):
+            if high < start_ns:
+                continue
+            if start_ns <= low:
+                return low
+            if group not in self._held:
+                return start_ns
+            # A gap inside a row group is passed in one step, however long it is.
+            time = self._held[group][TIME]
+            at = int(np.searchsorted(time, start_ns))
+            if at < time.size:
+                return int(time[at])
         return None
 
     def close(self) -> None:
