@@ -234,7 +234,9 @@ def account_of_period(
     def mean(array: FloatArray) -> FloatArray:
         return np.asarray(np.broadcast_to(array, (trials.count, full.size))[:, full].mean(axis=1))
 
-    reference = water.reference
+    reference = dict(water.reference)
+    for name, departure in water.reference_departures.items():
+        reference[name] = reference[name] + float(departure[full].mean())
     return ledger.decompose(
         reef=State(mean(water.temperature), mean(water.salinity), mean(water.total_alkalinity), mean(water.dic)),
         reference=State(

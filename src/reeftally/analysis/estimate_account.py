@@ -136,6 +136,8 @@ def _decompose_blocks(
         analysis.pq + trials.systematic("photosynthetic quotient", distribution=max(analysis.pq_sd, 1e-12)), 0.5
     )
     reference = {name: values[:, None] for name, values in water.reference.items()}
+    for name, departure in water.reference_departures.items():
+        reference[name] = reference[name] + departure[None, :]
     return ledger.decompose(
         reef=State(water.temperature, water.salinity, water.total_alkalinity, water.dic),
         reference=State(

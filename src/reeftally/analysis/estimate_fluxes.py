@@ -217,24 +217,37 @@ def estimate_currents(
                     **common, n=int(good.sum()), reason=f"only {good.sum()} of {inside.sum()} blocks have a value"
                 )
                 continue
-            # Blocks without a value are the slack ones; the mean of the others stands above the mean of all.
+            mean, spread = _mean_with_gaps(
+                value[inside], currents.friction_velocity[inside], context.book.analysis.friction_velocity_floor_m_s
+            )
             missing = 1.0 - share
-            low = context.book.analysis.friction_velocity_floor_m_s
-            mean_good = float(value[good].mean())
-            guess = min(0.5 * (low + float(np.percentile(value[good], 5))), mean_good)
-            mean = share * mean_good + missing * guess
-            spread = missing * 0.5 * abs(float(np.percentile(value[good], 25)) - guess) if missing > 0 else 0.0
             estimates.from_parts(
                 **common,
                 value=mean,
                 random_sd=float(np.sqrt(np.nansum(random[good] ** 2)) / good.sum()),
                 systematic_sd=float(np.hypot(np.nanmean(systematic[good]), spread)),
                 n=int(good.sum()),
-                reason=f"{100 * missing:.0f} % of the blocks had no value and stand at slack water"
-                if missing > 0.005
-                else "",
+                reason=f"{100 * missing:.0f} % of the blocks filled" if missing > 0.005 else "",
             )
     _estimate_roughness(context, grid, spans[0], currents, estimates)
+
+
+def _mean_with_gaps(value: FloatArray, best: FloatArray, floor: float) -> tuple[float, float]:
+    """Return the mean of a period's friction velocity and the error of what was filled.
+
+    A block that this route refused but another gave stands at the best value times the usual ratio of the two; one
+    that no route gave stands at slack water, between zero and the floor.
+    """
+    good = np.isfinite(value)
+    both = good & np.isfinite(best)
+    ratios = value[both] / best[both]
+    ratio = float(np.median(ratios)) if both.any() else 1.0
+    filled = np.where(good, value, np.where(np.isfinite(best), ratio * best, 0.5 * floor))
+    scatter = float(np.std(ratios)) if both.sum() > 3 else 0.2
+    own = np.where(good, 0.0, np.where(np.isfinite(best), scatter * best, 0.3 * floor))
+    # Neighbouring filled blocks err alike: an hour of them counts as one.
+    n = max(int((~good).sum()), 1)
+    return float(np.nanmean(filled)), float(np.nansum(own)) / value.size / np.sqrt(max(n / 4.0, 1.0))
 
 
 def _estimate_roughness(context: Context, grid: Grid, span: Span, currents: Currents, estimates: Estimates) -> None:

@@ -53,6 +53,8 @@ class ReferenceWater:
     source: dict[str, str]
     sensors: dict[str, list[SeriesSource]]
     """Sensors whose error is drawn with the adjustment of their quantity."""
+    departures: dict[str, FloatArray]
+    """Temperature and salinity less their mission means, (blocks,): the water outside has days of its own."""
     hours: float
     """Share of the mission with a record of the reference water. [1]"""
 
@@ -88,7 +90,9 @@ class WaterTrials:
     aragonite_saturation: FloatArray
     fco2: FloatArray
     reference: dict[str, FloatArray]
-    """Reference water: name to (trials,)."""
+    """Reference water, mean of the mission: name to (trials,)."""
+    reference_departures: dict[str, FloatArray]
+    """Reference water in a block less the mission's mean: name to (blocks,)."""
     terms: dict[str, FloatArray]
     """Draws of the systematic terms, for budgets."""
 
@@ -172,6 +176,7 @@ def _reference(
     random_sd: dict[str, float] = {}
     source: dict[str, str] = {}
     sensors: dict[str, list[SeriesSource]] = {}
+    departures: dict[str, FloatArray] = {}
     start, end = grid.starts[0], grid.edges[-1]
     hours = 0.0
     for quantity in ("temperature", "salinity", "ph_total", "oxygen", "total_alkalinity", "dic"):
@@ -185,9 +190,14 @@ def _reference(
             error = offsets[quantity].adjustment.at(grid.seconds)[row.row] if quantity in offsets else 0.0
             series = (row.values - error)[good]
             hours = max(hours, float(good.mean()))
-            # Neighbouring blocks of open water are alike; a tide's worth of them counts as one (12 h).
-            independent = max(1.0, good.sum() * grid.block_s / 43200.0)
-            candidates.append((float(series.mean()), float(series.std(ddof=1) / np.sqrt(independent))))
+            if quantity in {"temperature", "salinity"}:
+                departures[quantity] = np.where(good, row.values - error - series.mean(), 0.0)
+                # Its departures are carried block by block; what is left is the sensor's own noise.
+                candidates.append((float(series.mean()), max(row.noise, 1e-4) / np.sqrt(good.sum())))
+            else:
+                # Neighbouring blocks of open water are alike; a tide's worth of them counts as one (12 h).
+                independent = max(1.0, good.sum() * grid.block_s / 43200.0)
+                candidates.append((float(series.mean()), float(series.std(ddof=1) / np.sqrt(independent))))
             said.append(row.label)
             sensors.setdefault(quantity, []).append(row)
         if quantity == "total_alkalinity" or not candidates:
@@ -208,7 +218,9 @@ def _reference(
         if candidates:
             values[quantity], random_sd[quantity] = _combine(candidates)
             source[quantity] = ", ".join(said)
-    return ReferenceWater(values=values, random_sd=random_sd, source=source, sensors=sensors, hours=hours)
+    return ReferenceWater(
+        values=values, random_sd=random_sd, source=source, sensors=sensors, departures=departures, hours=hours
+    )
 
 
 def build_water(
@@ -343,6 +355,7 @@ def solve_water(context: Context, model: WaterModel, trials: Trials) -> WaterTri
         aragonite_saturation=np.asarray(solved["aragonite_saturation"]),
         fco2=np.asarray(solved["fco2"]),
         reference=_reference_trials(context, model, trials, errors, common),
+        reference_departures=model.reference.departures,
         terms=terms,
     )
 
