@@ -6,7 +6,7 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reeftally.errors import InputError, ShapeError
+from reeftally.errors import InputError, NoSolutionError, ShapeError
 from reeftally.ledger import DRIVERS, METHODS, MixingLine, State, decompose, shapley_values, split
 from reeftally.seawater import carbonate
 
@@ -437,3 +437,26 @@ def test_one_set_of_increments_serves_many_reference_waters():
 
     assert found.total(quantity="ph_total").shape == (2,)
     assert found.total(quantity="ph_total")[1] == pytest.approx(float(single.total(quantity="ph_total")), abs=1e-14)
+
+
+def test_a_state_without_a_solution_raises_alone_and_is_coded_among_others():
+    hopeless = State(28.4, 35.1, 2308.2, -5.0)
+    with pytest.raises(NoSolutionError, match="no solution"):
+        decompose(**{**BASIN, "reef": hopeless})
+    found = decompose(**{**BASIN, "reef": State(28.4, 35.1, 2308.2, np.array([2004.1, -5.0, np.nan]))})
+
+    assert found.code.tolist() == [0, 8, 1]
+    assert np.isnan(found.total(quantity="ph_total")).tolist() == [False, True, True]
+    assert int(found.mean().code) == 0
+
+
+def test_arguments_that_do_not_fit_are_named():
+    with pytest.raises(ShapeError, match="gas_exchange"):
+        decompose(**{**BASIN, "organic_dic": np.ones(3), "gas_exchange_dic": np.ones(2)})
+    with pytest.raises(ShapeError, match="do not fit"):
+        decompose(**{**BASIN, "reef": State(28.4, 35.1, np.ones(3), np.ones(2))})
+
+
+def test_a_single_account_has_no_axis_to_average():
+    with pytest.raises(InputError, match="axis"):
+        decompose(**BASIN).mean()

@@ -76,6 +76,10 @@ def test_the_power_at_the_stated_years_is_about_ninety_percent():
     assert 340 <= sum(found) <= 388
 
 
+def test_no_noise_no_waiting():
+    assert years_to_detect(trend=0.001, noise_sd=0.0, phi=0.0).upper == 0.0
+
+
 def test_no_trend_is_never_found():
     assert years_to_detect(trend=0.0, noise_sd=0.01, phi=0.3).years == np.inf
 

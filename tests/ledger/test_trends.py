@@ -206,3 +206,11 @@ def test_a_record_out_of_order_or_too_short_is_refused():
         trend(time=2031.0 + np.arange(12.0), value=np.arange(12.0))
     with pytest.raises(InputError, match="offset_sd"):
         trend(time=MONTHS, value=record(np.random.default_rng(1)), deployment=np.floor(MONTHS))
+
+
+@pytest.mark.parametrize("slope", [0.0, -0.002])
+def test_a_record_without_noise_gives_its_slope(slope):
+    found = trend(time=MONTHS, value=8.0 + slope * (MONTHS - 2031.0))
+
+    assert found.slope == pytest.approx(slope, abs=1e-12)
+    assert found.upper - found.lower < 1e-9

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, one_of
-from reeftally.errors import InputError
+from reeftally.errors import InputError, NoSolutionError
 from reeftally.ledger._compiled import run_compiled
 from reeftally.ledger._labelled import any_labelled, on_common_axes
 from reeftally.ledger._plain import STEP, Solver, run_with_solver
@@ -55,6 +55,8 @@ class Account:
     """``totals[method][quantity]``: end minus the start of that method."""
     solves: int = 0
     """Number of times the carbonate system was solved."""
+    code: npt.NDArray[np.int32] = field(default_factory=lambda: np.zeros((), dtype=np.int32))
+    """Why a member is NaN, in the bits of `seawater.carbonate.ReasonCode`: 1 an input is missing, 8 no solution."""
     dims: tuple[str, ...] = ()
     """Names of the axes of the members, when the arguments were labelled."""
     coords: Mapping[str, Any] = field(default_factory=dict)
@@ -111,10 +113,13 @@ class Account:
         Raises
         ------
         InputError
-            `axis` is not negative.
+            `axis` is not one of the members' axes, counted from the end.
         """
-        if axis >= 0:
-            message = f"axis is {axis}; it needs a negative number, counted from the last axis."
+        members = self.end.ndim - 1
+        if not -members <= axis < 0:
+            message = (
+                f"axis is {axis}; it needs a number from {-members} to -1, counted from the last of {members} axes."
+            )
             raise InputError(message)
         size = self.end.shape[axis]
         weight = np.ones(size) if weights is None else as_float("weights", weights)
@@ -138,6 +143,7 @@ class Account:
             effects={m: {q: average(a) for q, a in by.items()} for m, by in self.effects.items()},
             totals={m: {q: average(a) for q, a in by.items()} for m, by in self.totals.items()},
             solves=self.solves,
+            code=np.where(good.any(axis=axis), 0, self.code.max(axis=axis, initial=0)).astype(np.int32),
             dims=tuple(np.delete(np.array(self.dims, dtype=object), axis)) if self.dims else (),
             coords={k: v for k, v in self.coords.items() if not self.dims or k != self.dims[axis]},
         )
@@ -225,6 +231,10 @@ def decompose(
     ------
     InputError
         The organic part is given neither as DIC nor by oxygen (or by both), or a name is unknown.
+    ShapeError
+        Arguments that do not broadcast.
+    NoSolutionError
+        A single account (no members) whose states have no solution; among many it is NaN with a code.
 
     Sources: Shapley 1953 for the split; definitions of the drivers in ``docs/ledger.md``.
     """
@@ -371,6 +381,13 @@ def split(
             methods=tuple(methods),
             solver=solver,
         )
+    code = _reason(start, moved, (pressure, phosphate, silicate), totals)
+    if code.ndim == 0 and int(code) == _NO_SOLUTION:
+        message = (
+            "The carbonate system has no solution between the past and the reef: "
+            f"start {start.tolist()}, end {end.tolist()} (temperature, salinity, alkalinity, DIC)."
+        )
+        raise NoSolutionError(message, code="no_solution")
     return Account(
         drivers=DRIVERS,
         increments=moved,
@@ -380,4 +397,25 @@ def split(
         effects=effects,
         totals=totals,
         solves=solves,
+        code=code,
     )
+
+
+_MISSING, _NO_SOLUTION = 1, 8
+
+
+def _reason(
+    start: FloatArray,
+    moved: FloatArray,
+    conditions: Sequence[npt.ArrayLike],
+    totals: Mapping[str, Mapping[str, FloatArray]],
+) -> npt.NDArray[np.int32]:
+    """Return why members are NaN: an input is missing, or the system has no solution on the way."""
+    bad = np.zeros(start.shape[1:], dtype=bool)
+    for by_quantity in totals.values():
+        for total in by_quantity.values():
+            bad |= np.isnan(total)
+    missing = np.isnan(start.sum(axis=0) + moved.sum(axis=(0, 1)))
+    for value in conditions:
+        missing = missing | np.isnan(np.asarray(value, dtype=np.float64))
+    return np.where(bad, np.where(missing, _MISSING, _NO_SOLUTION), 0).astype(np.int32)

@@ -122,6 +122,8 @@ def years_to_detect(
         years = (WEATHERHEAD_FACTOR * effective / abs(trend)) ** (2.0 / 3.0)
     if offset_sd > 0.0:
         years = _with_offsets(abs(trend), effective, offset_sd, deployments_per_year)
+    if years == 0.0:
+        return Detection(0.0, 0.0, 0.0, _WEATHERHEAD)
     months = 12.0 * years if months_of_data is None else months_of_data
     spread = float(np.exp(4.0 / (3.0 * np.sqrt(months)) * root))
     return Detection(float(years), float(years / spread), float(years * spread), _WEATHERHEAD)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, require_range
-from reeftally.errors import InputError
+from reeftally.errors import InputError, ShapeError
 from reeftally.ledger.states import COMPONENTS, MixingLine, State, stacked_pair
 
 __all__ = [
@@ -239,7 +239,12 @@ def driver_increments(
         "organic": {_TA: nutrient, _DIC: as_float("organic_dic", organic_dic)},
     }
     members = [part for moved in named.values() for part in moved.values()]
-    shape = np.broadcast_shapes(difference.shape[1:], *(part.shape for part in members))
+    try:
+        shape = np.broadcast_shapes(difference.shape[1:], *(part.shape for part in members))
+    except ValueError as error:
+        listing = ", ".join(f"{name} {np.shape(part)}" for name, parts in named.items() for part in parts.values())
+        message = f"The increments do not fit the states {difference.shape[1:]}: {listing}."
+        raise ShapeError(message) from error
     increments = np.zeros((len(DRIVERS), len(COMPONENTS), *shape))
     for index, name in enumerate(DRIVERS[:-1]):
         if name in drivers:

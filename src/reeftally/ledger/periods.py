@@ -76,6 +76,7 @@ def combine_periods(*, accounts: Sequence[Account], hours: Sequence[float]) -> A
         effects={m: {q: mean([a.effects[m][q] for a in accounts]) for q in by} for m, by in first.effects.items()},
         totals={m: {q: mean([a.totals[m][q] for a in accounts]) for q in by} for m, by in first.totals.items()},
         solves=sum(a.solves for a in accounts),
+        code=np.asarray(np.max([a.code for a in accounts], axis=0), dtype=np.int32),
         dims=first.dims,
         coords=first.coords,
     )

@@ -89,8 +89,9 @@ class MixingLine:
     """DIC of the water mixed in [µmol kg-1]."""
 
     def slopes(self, reference: State) -> tuple[FloatArray, FloatArray]:
-        """Return d(TA)/dS and d(DIC)/dS [µmol kg-1] on the line through `reference`."""
+        """Return d(TA)/dS and d(DIC)/dS [µmol kg-1] on the line through `reference`; NaN without salt."""
         salinity = as_float("salinity", reference.salinity)
+        salinity = np.where(salinity > 0.0, salinity, np.nan)
         alkalinity = as_float("total_alkalinity", reference.total_alkalinity)
         dic = as_float("dic", reference.dic)
         return (

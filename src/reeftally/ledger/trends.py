@@ -133,7 +133,8 @@ def _fit_at(phi: float, lag: FloatArray, x: FloatArray, y: FloatArray, z: FloatA
         inverse = np.linalg.inv(r)
         along = q.T @ white_y
         left = white_y - q @ along
-        variance = float(left @ left) / free
+        # A record without noise: the last digits of its values stand in for it.
+        variance = max(float(left @ left) / free, (1e-15 * float(np.abs(y).max())) ** 2, 1e-200)
         determinant = stretch + 2.0 * float(np.log(np.abs(np.diag(r))).sum())
         misfit = 0.5 * (free * float(np.log(variance)) + determinant)
         covariance = variance * inverse @ inverse.T
@@ -159,7 +160,8 @@ def _fit_at(phi: float, lag: FloatArray, x: FloatArray, y: FloatArray, z: FloatA
         spread = y.size * log_variance + float(np.log1p(strength / variance).sum())
         return 0.5 * (spread + stretch + float(np.linalg.slogdet(a)[1]) + rest)
 
-    start = float(np.log(np.linalg.lstsq(white_x, white_y, rcond=None)[1][0] / free))
+    left = white_y - white_x @ np.linalg.lstsq(white_x, white_y, rcond=None)[0]
+    start = float(np.log(max(float(left @ left) / free, (1e-15 * float(np.abs(y).max())) ** 2, 1e-200)))
     found = optimize.minimize_scalar(
         misfit_at, bounds=(start - 8.0, start + 1.0), method="bounded", options={"xatol": 1e-4}
     )
