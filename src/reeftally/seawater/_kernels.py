@@ -15,10 +15,11 @@ import zlib
 from types import FunctionType
 from typing import Any
 
+import numpy as np
 from numba import njit
 from numba.extending import register_jitable
 
-from reeftally.seawater import _constants, _kernels_acid, _kernels_roots
+from reeftally.seawater import _constants, _kernels_acid, _kernels_lanes, _kernels_roots
 from reeftally.seawater._kernels_acid import (
     CO2,
     DIC,
@@ -38,7 +39,17 @@ from reeftally.seawater._kernels_acid import (
     other_alkalinity,
     vapour_pressure,
 )
-from reeftally.seawater._kernels_roots import H_HIGH, H_LOW, NEAR_FOLD, NO_SOLUTION, find_root, hydrogen_ion
+from reeftally.seawater._kernels_lanes import BLOCK, DIC_ROW, ROWS, START, STEP, TA_ROW, TF, TS, H, two_steps
+from reeftally.seawater._kernels_roots import (
+    ENOUGH,
+    H_HIGH,
+    H_LOW,
+    NEAR_FOLD,
+    NO_SOLUTION,
+    find_root,
+    hydrogen_ion,
+    starting_value,
+)
 
 __all__ = ["constants_only", "solve_states"]
 
@@ -55,7 +66,7 @@ def _fingerprint() -> int:
     coefficient elsewhere would go on being computed with the old machine code.
     """
     parts: list[object] = []
-    for module in (_constants, _kernels_acid, _kernels_roots):
+    for module in (_constants, _kernels_acid, _kernels_lanes, _kernels_roots):
         for name, value in sorted(vars(module).items()):
             if isinstance(value, FunctionType) and value.__module__ == module.__name__:
                 code = value.__code__
@@ -277,6 +288,77 @@ def write_outputs(
         out[slot[30], n] = 1e6 * si * ksi / (ksi + h)
 
 
+@register_jitable(error_model="numpy", forceinline=True)
+def store(w: Any, j: int, k: Any, tot: Any, tf: float, ts: float) -> None:
+    """Put constants and totals of a state into column `j` of the table of `_kernels_lanes`."""
+    # Written out: a loop over a tuple would put it in memory first.
+    w[j] = k[0]
+    w[1 * BLOCK + j] = k[1]
+    w[2 * BLOCK + j] = k[2]
+    w[3 * BLOCK + j] = k[3]
+    w[4 * BLOCK + j] = k[4]
+    w[5 * BLOCK + j] = k[5]
+    w[6 * BLOCK + j] = k[6]
+    w[7 * BLOCK + j] = k[7]
+    w[8 * BLOCK + j] = k[8]
+    w[9 * BLOCK + j] = k[9]
+    w[10 * BLOCK + j] = k[10]
+    w[11 * BLOCK + j] = k[11]
+    w[12 * BLOCK + j] = k[12]
+    w[13 * BLOCK + j] = k[13]
+    w[14 * BLOCK + j] = k[14]
+    w[15 * BLOCK + j] = tot[0]
+    w[16 * BLOCK + j] = tot[1]
+    w[17 * BLOCK + j] = tot[2]
+    w[18 * BLOCK + j] = tot[3]
+    w[19 * BLOCK + j] = tot[4]
+    w[20 * BLOCK + j] = tot[5]
+    w[21 * BLOCK + j] = tot[6]
+    w[22 * BLOCK + j] = tot[7]
+    w[TF * BLOCK + j] = tf
+    w[TS * BLOCK + j] = ts
+
+
+@register_jitable(error_model="numpy", forceinline=True)
+def load(w: Any, j: int) -> Any:
+    """Return constants, totals and ratios of scales of column `j`."""
+    k = (
+        w[j],
+        w[1 * BLOCK + j],
+        w[2 * BLOCK + j],
+        w[3 * BLOCK + j],
+        w[4 * BLOCK + j],
+        w[5 * BLOCK + j],
+        w[6 * BLOCK + j],
+        w[7 * BLOCK + j],
+        w[8 * BLOCK + j],
+        w[9 * BLOCK + j],
+        w[10 * BLOCK + j],
+        w[11 * BLOCK + j],
+        w[12 * BLOCK + j],
+        w[13 * BLOCK + j],
+        w[14 * BLOCK + j],
+    )
+    tot = (
+        w[15 * BLOCK + j],
+        w[16 * BLOCK + j],
+        w[17 * BLOCK + j],
+        w[18 * BLOCK + j],
+        w[19 * BLOCK + j],
+        w[20 * BLOCK + j],
+        w[21 * BLOCK + j],
+        w[22 * BLOCK + j],
+    )
+    return k, tot, w[TF * BLOCK + j], w[TS * BLOCK + j]
+
+
+@register_jitable(error_model="numpy")
+def blank(out: Any, n: int) -> None:
+    """Write NaN into column `n`."""
+    for row in range(out.shape[0]):
+        out[row, n] = math.nan
+
+
 def _solver(sources: int) -> Any:
     """Return the kernel; `sources` in its closure is part of the key of the compiler's cache."""
 
@@ -308,38 +390,66 @@ def _solver(sources: int) -> Any:
     ) -> None:
         """Fill columns `start` to `stop` of `out` and `code`; `slot` gives the row of each output."""
         solubility = sources >= 0 and (slot[12] >= 0 or slot[13] >= 0)
-        for n in range(start, stop):
-            t_c, s, p = temperature[n], salinity[n], pressure[n]
-            po4, si = 1e-6 * phosphate[n], 1e-6 * silicate[n]
-            nh4, h2s = 1e-6 * ammonium[n], 1e-6 * sulfide[n]
-            air = air_pressure[n]
-            status = condition_code(t_c, s, p, air, po4, si, nh4, h2s)
-            h = math.nan
-            dic = math.nan
-            if status == 0:
-                status = validity_code(t_c, s, limits)
-                k, tot, tf, ts = equilibrium(t_c, s, p, po4, si, nh4, h2s, solubility and not moved, sets)
-                h, dic, solved = solve_one(kind_1, value_1[n], kind_2, value_2[n], t_c, s, air, root, k, tot, tf, ts)
-                status |= solved
+        side_by_side = kind_1 == TA and kind_2 == DIC
+        # A pool of ones: columns of states that have no value are worked on like the others.
+        w = np.ones(ROWS * BLOCK)
+        for begin in range(start, stop, BLOCK):
+            end = min(begin + BLOCK, stop)
+            for n in range(begin, end):
+                j = n - begin
+                t_c, s, p = temperature[n], salinity[n], pressure[n]
+                po4, si = 1e-6 * phosphate[n], 1e-6 * silicate[n]
+                nh4, h2s = 1e-6 * ammonium[n], 1e-6 * sulfide[n]
+                status = condition_code(t_c, s, p, air_pressure[n], po4, si, nh4, h2s)
+                if status == 0:
+                    status = validity_code(t_c, s, limits)
+                    k, tot, tf, ts = equilibrium(t_c, s, p, po4, si, nh4, h2s, solubility and not moved, sets)
+                    if side_by_side:
+                        status |= check_inputs(TA, value_1[n], True) | check_inputs(DIC, value_2[n], False)
+                        ta, dic = 1e-6 * value_1[n], 1e-6 * value_2[n]
+                        w[TA_ROW * BLOCK + j] = ta
+                        w[DIC_ROW * BLOCK + j] = dic
+                        w[START * BLOCK + j] = starting_value(ta, dic, tot[0], k[1], k[2], k[3])
+                    store(w, j, k, tot, tf, ts)
+                code[n] = status
+            if side_by_side:
+                two_steps(w)
+            for n in range(begin, end):
+                status = code[n]
+                if status & NO_VALUE:
+                    blank(out, n)
+                    continue
+                j = n - begin
+                t_c, s, air = temperature[n], salinity[n], air_pressure[n]
+                k, tot, tf, ts = load(w, j)
+                if side_by_side:
+                    h, dic = w[H * BLOCK + j], w[DIC_ROW * BLOCK + j]
+                    if not (abs(w[STEP * BLOCK + j]) < ENOUGH and H_LOW < h < H_HIGH):
+                        h = w[START * BLOCK + j]
+                        h = find_root(w[TA_ROW * BLOCK + j], DIC, dic, h, H_LOW, H_HIGH, False, k, tot, tf)
+                        status |= NO_SOLUTION if math.isnan(h) else 0
+                else:
+                    h, dic, solved = solve_one(
+                        kind_1, value_1[n], kind_2, value_2[n], t_c, s, air, root, k, tot, tf, ts
+                    )
+                    status |= solved
                 if moved and not (status & NO_VALUE):
                     a0, _, _ = other_alkalinity(h, k, tot, tf)
                     b0, _, _ = carbonate_alkalinity(h, DIC, dic, k[1], k[2], 1.0 / k[2], 1.0 / (k[1] * k[2]))
-                    ta = a0 + b0
                     t_c, p = temperature_out[n], pressure_out[n]
+                    po4, si, nh4, h2s = tot[4], tot[5], tot[6], tot[7]
                     status |= condition_code(t_c, s, p, air, po4, si, nh4, h2s)
                     if not (status & NO_VALUE):
                         status |= validity_code(t_c, s, limits)
                         k, tot, tf, ts = equilibrium(t_c, s, p, po4, si, nh4, h2s, solubility, sets)
                         first = min(max(h, H_LOW), H_HIGH)
-                        h = find_root(ta, DIC, dic, first, H_LOW, H_HIGH, False, k, tot, tf)
-                        if math.isnan(h):
-                            status |= NO_SOLUTION
-            code[n] = status
-            if status & NO_VALUE:
-                for j in range(out.shape[0]):
-                    out[j, n] = math.nan
-                continue
-            write_outputs(out, n, slot, h, dic, t_c, s, air, k, tot, tf, ts)
+                        h = find_root(a0 + b0, DIC, dic, first, H_LOW, H_HIGH, False, k, tot, tf)
+                        status |= NO_SOLUTION if math.isnan(h) else 0
+                code[n] = status
+                if status & NO_VALUE:
+                    blank(out, n)
+                else:
+                    write_outputs(out, n, slot, h, dic, t_c, s, air, k, tot, tf, ts)
 
     return solve_states
 

@@ -29,7 +29,7 @@ from reeftally.seawater._kernels_acid import (
     other_alkalinity,
 )
 
-__all__ = ["H_HIGH", "H_LOW", "find_root", "hydrogen_ion", "starting_value"]
+__all__ = ["ENOUGH", "H_HIGH", "H_LOW", "find_root", "hydrogen_ion", "starting_value"]
 
 # The bits of `_constants_sets.ReasonCode` that are decided here.
 NO_SOLUTION, NEAR_FOLD, TWO_ROOTS = 8, 16, 32
@@ -41,6 +41,8 @@ SEAWATER_ROOT, HIGH_PH, LOW_PH = 0, 1, 2
 H_LOW, H_HIGH = 1e-12, 1e-2
 # Relative change of [H+] for a relative change of an input beyond which no number is given.
 FOLD_CONDITION = 1e4
+# A Halley step this small leaves an error of about its cube.
+ENOUGH = 1e-5
 
 
 @register_jitable(error_model="numpy")
@@ -113,7 +115,7 @@ def find_root(
             h = moved
             continue
         h = moved
-        if abs(step) < 1e-5:
+        if abs(step) < ENOUGH:
             return h
     # Bisection ended: at an end of the interval means that no root lies inside.
     if h <= H_LOW * (1.0 + 1e-9) or h >= H_HIGH * (1.0 - 1e-9):
