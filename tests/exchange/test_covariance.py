@@ -110,9 +110,7 @@ def test_search_stays_in_its_window_and_flags_the_edge(tide):
 def test_white_noise_has_no_flux_and_lies_below_its_detection_limit():
     rng = np.random.default_rng(2)
     w, c = 0.01 * rng.standard_normal((200, 7200)), 200.0 + 0.5 * rng.standard_normal((200, 7200))
-    found = exchange.eddy_covariance(
-        w=w, concentration=c, separation_along=0.0, speed=0.1, response_time=0.0, **REEF
-    )
+    found = exchange.eddy_covariance(w=w, concentration=c, separation_along=0.0, speed=0.1, response_time=0.0, **REEF)
 
     assert abs(found.flux.mean()) < 4.0 * found.random_sd.mean() / np.sqrt(200)
     assert np.mean(np.abs(found.flux) < found.detection_limit) > 0.9
@@ -253,8 +251,6 @@ def test_bad_arguments_raise_with_their_name():
     with pytest.raises(ShapeError, match="concentration"):
         exchange.eddy_covariance(w=w, concentration=w[:-1], separation_along=0, speed=0.1, **REEF)
     with pytest.raises(OutOfRangeError, match="sample_rate"):
-        exchange.eddy_covariance(
-            w=w, concentration=w, separation_along=0, speed=0.1, height=0.4, sample_rate=0.0
-        )
+        exchange.eddy_covariance(w=w, concentration=w, separation_along=0, speed=0.1, height=0.4, sample_rate=0.0)
     with pytest.raises(InputError, match="detrend"):
         exchange.eddy_covariance(w=w, concentration=w, separation_along=0, speed=0.1, detrend="none", **REEF)

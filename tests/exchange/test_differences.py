@@ -44,9 +44,7 @@ def test_intervals_of_500_visits_hold_the_truth_as_often_as_they_say(dives, bino
 
 def test_blanks_show_no_difference(dives):
     d = dives(np.random.default_rng(3))
-    found = difference(
-        d, 1, start=d.blank_start, end=d.blank_end, other_start=d.start, other_end=d.end
-    )
+    found = difference(d, 1, start=d.blank_start, end=d.blank_end, other_start=d.start, other_end=d.end)
 
     assert np.all(np.abs(found.value) < 4.0 * found.random_sd)
 

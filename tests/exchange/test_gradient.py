@@ -37,9 +37,7 @@ def solve(m, **kwargs):
 
 
 def drawn(mast, rng, **kwargs):
-    return mast(
-        rng, ustar_systematic=0.05, height_sd=0.01, displacement_sd=0.01, kappa_sd=0.01, **kwargs
-    )
+    return mast(rng, ustar_systematic=0.05, height_sd=0.01, displacement_sd=0.01, kappa_sd=0.01, **kwargs)
 
 
 def test_night_mean_of_ten_days_lies_within_a_tenth_when_sensors_were_swapped(mast):

@@ -95,9 +95,7 @@ def test_intervals_of_2000_ratios_hold_the_truth_as_often_as_they_say(binomial_b
 
 
 def test_ratio_without_readings_is_nan():
-    found = exchange.flux_ratio(
-        numerator=[np.nan, 1.0], denominator=[1.0, 0.0], numerator_sd=0.1, denominator_sd=0.1
-    )
+    found = exchange.flux_ratio(numerator=[np.nan, 1.0], denominator=[1.0, 0.0], numerator_sd=0.1, denominator_sd=0.1)
 
     assert np.isnan(found["ratio"])
 

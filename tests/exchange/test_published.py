@@ -38,9 +38,7 @@ def _random_error(i):
     cc = i["sigma_c_mmol_m3"] ** 2 * np.where(p == 0, 1.0, r2 ** np.abs(p))
     from reeftally.exchange._samples import Correlations
 
-    found = Correlations(
-        np.zeros((1, p.size)), np.zeros((1, p.size)), ww[None], cc[None], 2000
-    )
+    found = Correlations(np.zeros((1, p.size)), np.zeros((1, p.size)), ww[None], cc[None], 2000)
     from reeftally.exchange.sampling import random_error
 
     return random_error(found, np.zeros(1), np.array([i["n"]]))[0] * HOUR
@@ -69,9 +67,7 @@ def _light(i):
     saturation = i["Ic"] / float(
         exchange.compensation_irradiance(maximum=i["Pmax"], saturation=1.0, respiration=-i["R"])
     )
-    zero = exchange.response_curve(
-        light=i["Ic"], maximum=i["Pmax"], saturation=saturation, respiration=-i["R"]
-    )
+    zero = exchange.response_curve(light=i["Ic"], maximum=i["Pmax"], saturation=saturation, respiration=-i["R"])
     assert abs(float(zero)) < 1e-9
     return i["Pmax"] / saturation, saturation
 
@@ -148,9 +144,7 @@ def _shares(i):
 
 
 def _pumping(i):
-    found = exchange.pumping_rate(
-        speed=i["U_max_m_s"], diameter=i["D_m"], ratio=i["shape"], ratio_sd=0.0, method="dye"
-    )
+    found = exchange.pumping_rate(speed=i["U_max_m_s"], diameter=i["D_m"], ratio=i["shape"], ratio_sd=0.0, method="dye")
     return found.rate * HOUR
 
 
@@ -185,9 +179,11 @@ CALCULATE = {
     "s3_21": lambda i: exchange.flux_retained(response_time=i["tau_s"], height=i["z_m"], speed=i["U_m_s"]),
     "s3_25": _light,
     "s3_33": _lag,
-    "s3_34": lambda i: HOUR
-    * exchange.lenschow_bound(
-        sigma_w=i["sigma_w"], sigma_c=i["sigma_c"], integral_time=i["tau_min_s"], duration=i["T_s"]
+    "s3_34": lambda i: (
+        HOUR
+        * exchange.lenschow_bound(
+            sigma_w=i["sigma_w"], sigma_c=i["sigma_c"], integral_time=i["tau_min_s"], duration=i["T_s"]
+        )
     ),
     "s4_01": _gradient,
     "s4_02": _gradient,
@@ -197,9 +193,7 @@ CALCULATE = {
     "s4_09": lambda i: exchange.profile_flux(
         concentration=i["O2_mmol_m3"], height=i["z_m"], friction_velocity=i["ustar"], von_karman=i["kappa"]
     ),
-    "s4_11": lambda i: exchange.eddy_diffusivity(
-        friction_velocity=i["ustar"], height=i["z"], von_karman=i["kappa"]
-    ),
+    "s4_11": lambda i: exchange.eddy_diffusivity(friction_velocity=i["ustar"], height=i["z"], von_karman=i["kappa"]),
     "s4_13": _conversion,
     "s4_19": _carbon,
     "s4_21": _amplification,

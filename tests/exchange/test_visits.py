@@ -121,9 +121,7 @@ def test_an_entry_without_a_plateau_is_said_not_filled_in():
 
 
 def test_large_errors_and_unclaimed_plateaus_are_asked_about():
-    found = exchange.match_slate(
-        start=[1000.0, 5000.0], end=[1100.0, 5100.0], slate_in=[1200.0], slate_out=[1300.0]
-    )
+    found = exchange.match_slate(start=[1000.0, 5000.0], end=[1100.0, 5100.0], slate_in=[1200.0], slate_out=[1300.0])
 
     assert list(found.plateau) == [0]
     assert found.doubtful[0]

@@ -151,7 +151,7 @@ def agreement(
     intercept, intercept_sd = float(line.intercept), float(line.intercept_sd) * stretch
     agree = abs(bias) <= 1.959964 * bias_sd and lower <= 1.0 <= upper and inside >= least_share
     suspects = _suspects(
-        difference, a, b, scatter, slope, slope_random * stretch, intercept, intercept_sd, float(line.goodness),
+        difference, a, b, scatter, slope, slope_sd, intercept, intercept_sd, float(line.goodness),
         {name: as_float(name, given)[index] for name, given in (correlates or {}).items()},
     )  # fmt: skip
     combined, combined_random, combined_systematic, reason = np.nan, np.nan, np.nan, ""
