@@ -10,18 +10,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from reeftally.intake._kernel import (
-    BAD_TIME,
-    CHECKSUM,
-    DATA,
-    ODD,
-    PATTERN,
-    SKIP,
-    TIME_PART,
-    WHITESPACE,
-    parse_lines,
-    parse_pattern,
-)
+from reeftally.intake._kernel import CHECKSUM, DATA, ODD, SKIP, TIME_PART, WHITESPACE, parse_lines
+from reeftally.intake._kernel_time import BAD_TIME, PATTERN, parse_pattern
 from reeftally.intake._times import compile_format, time_rule
 
 NONE = np.empty(0, np.uint8)

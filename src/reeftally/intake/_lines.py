@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from reeftally.intake._kernel import BAD_TIME, CHECKSUM, PATTERN, SERIAL, TIME_PART, UNIX, parse_pattern
+from reeftally.intake._kernel import CHECKSUM, TIME_PART
+from reeftally.intake._kernel_time import BAD_TIME, PATTERN, SERIAL, UNIX, parse_pattern
 from reeftally.intake._mapping import WORDS, Mapping, is_header, split_fields
 from reeftally.intake._times import looks_mangled
 from reeftally.mission import Layout

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -24,73 +24,17 @@ from reeftally.intake._decode import Parsed, Prepared, parse, prepare
 from reeftally.intake._kernel import DATA, SKIP
 from reeftally.intake._lines import OddLine, read_odd_line
 from reeftally.intake._mapping import Mapping, find_header, make_mapping, split_fields
+from reeftally.intake._memory import Memory
 from reeftally.intake._report import FileReport, iso
-from reeftally.intake._tally import REJECTED, Tally, refused_text
-from reeftally.intake._times import ZoneShift, rebuild_from_counter, to_utc
+from reeftally.intake._tally import REJECTED, refused_text
+from reeftally.intake._times import rebuild_from_counter, to_utc
 from reeftally.mission import Layout
 from reeftally.store import AppendResult, Writer
 
-__all__ = ["Job", "Memory", "load_file"]
+__all__ = ["Job", "load_file"]
 
 _AHEAD = 3
 _HOPELESS = 200
-_GAPS_KEPT = 100
-
-
-@dataclass
-class Memory:
-    """What goes from block to block, and into the record."""
-
-    offset: int = 0
-    """Raw bytes done. [bytes]"""
-    line: int = 1
-    """Number of the next line."""
-    header: list[str] | None = None
-    """Names in force."""
-    fields: int = 0
-    """Fields of a line, where there are no names."""
-    rows: int = 0
-    """Rows given to the store, those that it held already included."""
-    headers: int = 0
-    """Headers met after the first."""
-    refused_rows: int = 0
-    """Rows that contradict another file."""
-    duplicates: int = 0
-    """Rows equal to one already held."""
-    tally: Tally = field(default_factory=Tally)
-    """Oddities."""
-    zone: ZoneShift = field(default_factory=ZoneShift)
-    """For zones with summer time."""
-    counter: dict[str, float] = field(default_factory=dict)
-    """For sub-second times."""
-    first_ns: int | None = None
-    """[ns]"""
-    last_ns: int | None = None
-    """[ns]"""
-    previous_ns: int | None = None
-    """Stamp of the last row. [ns]"""
-    step_ns: float | None = None
-    """Median step. [ns]"""
-    step_sum_ns: int = 0
-    """Sum of the steps that are no gaps. [ns]"""
-    step_count: int = 0
-    """Number of them."""
-    gaps: list[list[int]] = field(default_factory=list)
-    """[ns]"""
-    gap_count: int = 0
-    """All gaps."""
-
-    def plain(self) -> dict[str, Any]:
-        """Return the memory as JSON values."""
-        return asdict(self)
-
-    @classmethod
-    def of(cls, plain: dict[str, Any]) -> Memory:
-        """Return the memory that `plain` took down."""
-        memory = cls(**{name: value for name, value in plain.items() if name not in {"tally", "zone"}})
-        memory.tally = Tally(**plain["tally"])
-        memory.zone = ZoneShift(**plain["zone"])
-        return memory
 
 
 @dataclass
@@ -426,57 +370,8 @@ class _Loader:
             )
             times = times[~bad]
             columns = {name: value[~bad] for name, value in columns.items()}
-        self._steps(times, line_of)
+        memory.count_steps(times, line_of, " ".join(job.layout.time.columns))
         return times, columns
-
-    def _steps(self, times: npt.NDArray[np.int64], line_of: Callable[[int], int]) -> None:
-        memory = self.memory
-        if not times.size:
-            return
-        low, high = int(times.min()), int(times.max())
-        memory.first_ns = low if memory.first_ns is None else min(memory.first_ns, low)
-        memory.last_ns = high if memory.last_ns is None else max(memory.last_ns, high)
-        if memory.previous_ns is None:
-            steps, shift = np.diff(times), 1
-        else:
-            steps, shift = np.diff(times, prepend=np.int64(memory.previous_ns)), 0
-        before = memory.previous_ns
-        memory.previous_ns = int(times[-1])
-        if not steps.size:
-            return
-        if memory.step_ns is None:
-            memory.step_ns = float(np.median(steps))
-            if memory.step_ns == 0.0:
-                memory.tally.add(
-                    "bunched",
-                    line=line_of(0),
-                    field=" ".join(self.job.layout.time.columns),
-                    found="bunch of rows with equal stamps (half of all steps are zero)",
-                    expected="stamps that tell the samples apart",
-                )
-        limit = 1.5 * memory.step_ns if memory.step_ns > 0 else float("inf")
-        back = steps < 0
-        if back.any():
-            first = int(np.argmax(back))
-            memory.tally.add(
-                "backwards",
-                line=line_of(first + shift),
-                field=" ".join(self.job.layout.time.columns),
-                found=f"step(s) back in time, the first to {iso(int(times[first + shift]))}",
-                expected="stamps that grow",
-                count=int(back.sum()),
-            )
-        wide = steps > limit
-        regular = ~wide & ~back
-        memory.step_sum_ns += int(steps[regular].sum())
-        memory.step_count += int(regular.sum())
-        if wide.any():
-            places = np.flatnonzero(wide)
-            memory.gap_count += int(places.size)
-            for place in places[: max(0, _GAPS_KEPT - len(memory.gaps))].tolist():
-                to = int(times[place + shift])
-                start = before if place + shift == 0 else int(times[place + shift - 1])
-                memory.gaps.append([int(start or 0), to])
 
     def _count(self, result: AppendResult) -> None:
         memory = self.memory

@@ -11,33 +11,32 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as FuturesTimeout
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from reeftally.errors import BookError, IntakeError, StoreError
+from reeftally.errors import IntakeError, StoreError
 from reeftally.intake import _archives
 from reeftally.intake._blocks import BLOCK_BYTES, read_head
-from reeftally.intake._load import Job, Memory, load_file
+from reeftally.intake._inbox import is_settled, sources_of
+from reeftally.intake._load import Job, load_file
 from reeftally.intake._match import bind_instrument, match_layout
+from reeftally.intake._memory import Memory
 from reeftally.intake._raw import RawEntry, RawFiles, RawPut
-from reeftally.intake._report import FileReport, IntakeReport, iso
+from reeftally.intake._report import FileReport, IntakeReport
+from reeftally.intake._settings import Settings, expected_rows, read_settings
 from reeftally.intake._tables import TABLE_NAMES, place_table
 from reeftally.intake._tally import REJECTED
-from reeftally.mission import Book, Layout, read_book, read_layout, read_table, to_ns
+from reeftally.mission import read_table
 from reeftally.store import Store, Writer, open_store
 
 __all__ = ["rebuild", "take_in"]
 
 Progress = Callable[[int, int, int], None]
 
-_DAY_NS = 86_400_000_000_000
-_MARGIN_DAYS = 400
-_SETTLED_NS = 60_000_000_000
-_PASSING = (".part", ".tmp", ".crdownload", ".filepart", ".swp")
 _DEEPEST = 3
 # Shares by which a measured sampling rate may differ from the book's: a clock's error, and a wrong book.
 _RATE_OFF, _RATE_WRONG = 2e-4, 0.1
@@ -85,11 +84,11 @@ def take_in(
         If the disk has no room, or the store cannot be written; `StoreLockedError` if another writes.
     """
     folder = Path(folder)
-    settings = _settings(folder)
+    settings = read_settings(folder)
     with open_store(folder, write=True, segments_url=settings.segments_url, wait_s=wait_s) as store:
         raw = RawFiles(folder)
         raw.sweep()
-        sources = list(_sources(folder, files))
+        sources = list(sources_of(folder, files))
         total = sum(path.stat().st_size for path in sources if path.exists())
         work = _Work(folder, settings, store, raw, now_ns, total, progress)
         work.block_bytes = block_bytes or work.block_bytes
@@ -117,7 +116,7 @@ def rebuild(
         As for `take_in`.
     """
     folder = Path(folder)
-    settings = _settings(folder)
+    settings = read_settings(folder)
     with open_store(folder, write=True, segments_url=settings.segments_url, wait_s=wait_s) as store:
         raw = RawFiles(folder)
         raw.sweep()
@@ -139,85 +138,13 @@ def rebuild(
         return work.report
 
 
-# -- what the mission says -------------------------------------------------------------------------
-
-
-@dataclass
-class _Settings:
-    book: Book | None
-    layouts: dict[str, Layout]
-    layout_hashes: dict[str, str]
-    segments_url: str | None
-    window_ns: tuple[int, int]
-    window_text: str
-    messages: list[IntakeError]
-
-
-def _settings(folder: Path) -> _Settings:
-    messages: list[IntakeError] = []
-    book: Book | None = None
-    if (folder / "mission.toml").exists():
-        try:
-            book = read_book(folder)
-        except BookError as error:
-            messages.append(_of_book(error, "mission.toml", "Labels and serial numbers were not checked."))
-    layouts: dict[str, Layout] = {}
-    hashes: dict[str, str] = {}
-    for path in sorted((folder / "layouts").glob("*.toml")):
-        try:
-            layout = read_layout(path)
-        except BookError as error:
-            messages.append(_of_book(error, f"layouts/{path.name}", "Files of this layout were left alone."))
-        else:
-            layouts[layout.name] = layout
-            hashes[layout.name] = hashlib.sha256(path.read_bytes()).hexdigest()
-    url = None
-    low, high = 631_152_000_000_000_000, 7_258_118_400_000_000_000
-    text = "a stamp from 1990 to 2200"
-    if book is not None:
-        url = book.store.segments_url if book.store is not None else None
-        low = to_ns(book.mission.start) - _MARGIN_DAYS * _DAY_NS
-        high = to_ns(book.mission.end) + _MARGIN_DAYS * _DAY_NS
-        text = f"a stamp within {_MARGIN_DAYS} days of the mission, {iso(low)} to {iso(high)}"
-    return _Settings(book, layouts, hashes, url, (low, high), text, messages)
-
-
-def _of_book(error: BookError, file: str, mend: str) -> IntakeError:
-    return IntakeError(file=file, found=str(error), expected="a file without problems", mend=mend)
-
-
-def _sources(folder: Path, files: Sequence[str | Path] | None) -> Iterator[Path]:
-    """Yield the files to look at, in order of name, tables last."""
-
-    def walk(path: Path) -> Iterable[Path]:
-        return sorted(found for found in path.rglob("*") if found.is_file() and not _ignored(found, path))
-
-    if files is None:
-        if (folder / "inbox").is_dir():
-            yield from walk(folder / "inbox")
-        if (folder / "tables").is_dir():
-            yield from sorted((folder / "tables").glob("*.csv"))
-        return
-    for name in files:
-        path = Path(name)
-        if path.is_dir():
-            yield from walk(path)
-        else:
-            yield path
-
-
-def _ignored(path: Path, root: Path) -> bool:
-    parts = path.relative_to(root).parts
-    return any(part.startswith(".") for part in parts) or path.suffix.lower() in _PASSING
-
-
 # -- the work --------------------------------------------------------------------------------------
 
 
 @dataclass
 class _Work:
     folder: Path
-    settings: _Settings
+    settings: Settings
     store: Store
     raw: RawFiles
     now_ns: int
@@ -604,7 +531,7 @@ class _Work:
         report.status = "empty"
         expected = "rows"
         if job is not None and self.settings.book is not None:
-            rows = _expected_rows(self.settings.book, job.stream)
+            rows = expected_rows(self.settings.book, job.stream)
             if rows:
                 expected = f"rows; {job.stream} should give some {rows:,} in this mission"
         report.messages.append(
@@ -661,43 +588,12 @@ class _Work:
         ) or self.unfinished.intersection(report.raw_hash for report in reports):
             # Partly loaded, refused and unknown files stay where people see them; a table is seen in tables/.
             return
-        if not _settled(source, put):
+        if not is_settled(source, put):
             for report in reports:
                 report.provisional = True
                 report.notes.append("Left in the inbox: it may still be being written.")
             return
         source.unlink()
-
-
-def _settled(path: Path, put: RawPut) -> bool:
-    """Return whether a file is as it was copied and open for writing nowhere.
-
-    Linux grants a read lease only on a file that no process has open for writing. Where leases do not
-    exist, a file counts as settled when it has not changed for a minute.
-    """
-    try:
-        import fcntl
-
-        with path.open("rb") as file:
-            status = os.fstat(file.fileno())
-            if (status.st_size, status.st_mtime_ns) != put.stat:
-                return False
-            fcntl.fcntl(file.fileno(), fcntl.F_SETLEASE, fcntl.F_RDLCK)
-            fcntl.fcntl(file.fileno(), fcntl.F_SETLEASE, fcntl.F_UNLCK)
-            return True
-    except BlockingIOError:
-        return False
-    except (ImportError, AttributeError, OSError):
-        status = path.stat()
-        probe = path.parent / f".settled-{os.getpid()}"
-        try:
-            probe.touch()
-            now = probe.stat().st_mtime_ns
-            probe.unlink()
-        except OSError:
-            return False
-        same = (status.st_size, status.st_mtime_ns) == put.stat
-        return same and now - status.st_mtime_ns > _SETTLED_NS
 
 
 def _record(entry: RawEntry, *, status: str, kind: str) -> dict[str, Any]:
@@ -707,15 +603,3 @@ def _record(entry: RawEntry, *, status: str, kind: str) -> dict[str, Any]:
 def _digest(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _expected_rows(book: Book, label: str) -> int:
-    instrument = next((item for item in book.instruments if item.label == label), None)
-    if instrument is None:
-        return 0
-    seconds = sum(
-        (deployment.end - deployment.start).total_seconds()
-        for deployment in book.deployments
-        if deployment.instrument == label
-    )
-    return round(seconds / instrument.sample_interval_s)

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from reeftally.errors import IntakeError
-from reeftally.intake._kernel import PATTERN, SERIAL, UNIX
+from reeftally.intake._kernel_time import PATTERN, SERIAL, UNIX
 
 __all__ = ["TimeRule", "ZoneShift", "compile_format", "rebuild_from_counter", "time_rule", "to_utc"]
 

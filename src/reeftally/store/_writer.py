@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SEAL_ROWS", "SEGMENT_ROWS", "Writer"]
 
-SEGMENT_ROWS = 1_048_576
+SEGMENT_ROWS = 1_310_720
 """No segment is longer than this."""
 SEAL_ROWS = 131_072
 """Batches or tails of at least this many rows become a segment."""

@@ -1,0 +1,128 @@
+"""What is remembered of a file while it is loaded, and between intakes.
+
+Here:     `Memory`: offset, header, counts, steps and gaps, in plain values that go into the record.
+Not here: the loading itself (`_load`).
+Rules:    everything that an interrupted load needs to go on as if nothing had happened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from reeftally.intake._report import iso
+from reeftally.intake._tally import Tally
+from reeftally.intake._times import ZoneShift
+
+__all__ = ["Memory"]
+
+_GAPS_KEPT = 100
+
+
+@dataclass
+class Memory:
+    """What goes from block to block, and into the record."""
+
+    offset: int = 0
+    """Raw bytes done. [bytes]"""
+    line: int = 1
+    """Number of the next line."""
+    header: list[str] | None = None
+    """Names in force."""
+    fields: int = 0
+    """Fields of a line, where there are no names."""
+    rows: int = 0
+    """Rows given to the store, those that it held already included."""
+    headers: int = 0
+    """Headers met after the first."""
+    refused_rows: int = 0
+    """Rows that contradict another file."""
+    duplicates: int = 0
+    """Rows equal to one already held."""
+    tally: Tally = field(default_factory=Tally)
+    """Oddities."""
+    zone: ZoneShift = field(default_factory=ZoneShift)
+    """For zones with summer time."""
+    counter: dict[str, float] = field(default_factory=dict)
+    """For sub-second times."""
+    first_ns: int | None = None
+    """[ns]"""
+    last_ns: int | None = None
+    """[ns]"""
+    previous_ns: int | None = None
+    """Stamp of the last row. [ns]"""
+    step_ns: float | None = None
+    """Median step. [ns]"""
+    step_sum_ns: int = 0
+    """Sum of the steps that are no gaps. [ns]"""
+    step_count: int = 0
+    """Number of them."""
+    gaps: list[list[int]] = field(default_factory=list)
+    """[ns]"""
+    gap_count: int = 0
+    """All gaps."""
+
+    def plain(self) -> dict[str, Any]:
+        """Return the memory as JSON values."""
+        return asdict(self)
+
+    @classmethod
+    def of(cls, plain: dict[str, Any]) -> Memory:
+        """Return the memory that `plain` took down."""
+        memory = cls(**{name: value for name, value in plain.items() if name not in {"tally", "zone"}})
+        memory.tally = Tally(**plain["tally"])
+        memory.zone = ZoneShift(**plain["zone"])
+        return memory
+
+    def count_steps(self, times: npt.NDArray[np.int64], line_of: Callable[[int], int], field_name: str) -> None:
+        """Count steps, gaps and steps back of rows in the order of the file."""
+        if not times.size:
+            return
+        low, high = int(times.min()), int(times.max())
+        self.first_ns = low if self.first_ns is None else min(self.first_ns, low)
+        self.last_ns = high if self.last_ns is None else max(self.last_ns, high)
+        if self.previous_ns is None:
+            steps, shift = np.diff(times), 1
+        else:
+            steps, shift = np.diff(times, prepend=np.int64(self.previous_ns)), 0
+        before = self.previous_ns
+        self.previous_ns = int(times[-1])
+        if not steps.size:
+            return
+        if self.step_ns is None:
+            self.step_ns = float(np.median(steps))
+            if self.step_ns == 0.0:
+                self.tally.add(
+                    "bunched",
+                    line=line_of(0),
+                    field=field_name,
+                    found="bunch of rows with equal stamps (half of all steps are zero)",
+                    expected="stamps that tell the samples apart",
+                )
+        limit = 1.5 * self.step_ns if self.step_ns > 0 else float("inf")
+        back = steps < 0
+        if back.any():
+            first = int(np.argmax(back))
+            self.tally.add(
+                "backwards",
+                line=line_of(first + shift),
+                field=field_name,
+                found=f"step(s) back in time, the first to {iso(int(times[first + shift]))}",
+                expected="stamps that grow",
+                count=int(back.sum()),
+            )
+        wide = steps > limit
+        regular = ~wide & ~back
+        self.step_sum_ns += int(steps[regular].sum())
+        self.step_count += int(regular.sum())
+        if wide.any():
+            places = np.flatnonzero(wide)
+            self.gap_count += int(places.size)
+            for place in places[: max(0, _GAPS_KEPT - len(self.gaps))].tolist():
+                to = int(times[place + shift])
+                start = before if place + shift == 0 else int(times[place + shift - 1])
+                self.gaps.append([int(start or 0), to])
