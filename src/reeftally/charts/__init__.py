@@ -1,6 +1,55 @@
 """Charts: definitions used alike by page, report and notebook.
 
-Here:     functions from results to Altair charts.
+Here:     functions from results to Altair charts, the palette, and drawing without a browser.
 Not here: any computation of a result.
 Rules:    same colour for the same quantity; gaps are gaps; every axis has name and unit.
 """
+
+from reeftally.charts.account import account_steps, drivers_in_time, error_budgets, estimate_lines, parts
+from reeftally.charts.base import Frame
+from reeftally.charts.chemistry import dic_alkalinity, offsets, property_plot
+from reeftally.charts.draw import page_spec, svg_for_page, svg_for_paper
+from reeftally.charts.flow import log_profile, spectrum
+from reeftally.charts.fluxes import flux_series, light_curve, means_by_period, method_against_method
+from reeftally.charts.frames import SERIES_COLUMNS, series_frame, utc
+from reeftally.charts.labels import axis_title, driver_name, method_name, pretty_unit, quantity_name
+from reeftally.charts.organisms import differences_by_form
+from reeftally.charts.palette import COLOURS, colour_of, method_look, recoloured
+from reeftally.charts.series import hour_of_day, mission_strip, routes
+
+__all__ = [
+    "COLOURS",
+    "SERIES_COLUMNS",
+    "Frame",
+    "account_steps",
+    "axis_title",
+    "colour_of",
+    "dic_alkalinity",
+    "differences_by_form",
+    "driver_name",
+    "drivers_in_time",
+    "error_budgets",
+    "estimate_lines",
+    "flux_series",
+    "hour_of_day",
+    "light_curve",
+    "log_profile",
+    "means_by_period",
+    "method_against_method",
+    "method_look",
+    "method_name",
+    "mission_strip",
+    "offsets",
+    "page_spec",
+    "parts",
+    "pretty_unit",
+    "property_plot",
+    "quantity_name",
+    "recoloured",
+    "routes",
+    "series_frame",
+    "spectrum",
+    "svg_for_page",
+    "svg_for_paper",
+    "utc",
+]

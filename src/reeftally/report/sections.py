@@ -1,0 +1,317 @@
+"""The sections of the report as plain data: leads, figures, tables.
+
+Here:     what stands in which section, in which order.
+Not here: markup (`html`), figures (`figures`), words (`story`, `methods`).
+Rules:    every number in a table is an estimate and leads to its trail; an empty section says what to do next.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from reeftally.charts import driver_name, method_name, pretty_unit, quantity_name
+from reeftally.report.facts import Facts, Number
+from reeftally.report.figures import Figure, figures
+from reeftally.report.story import not_measured
+from reeftally.report.words import number as format_number
+
+__all__ = ["Section", "Table", "TargetState", "sections", "targets"]
+
+Cell = str | Number
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table; a cell is text or an estimate."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Section:
+    """One section of the report."""
+
+    name: str
+    title: str
+    lead: str
+    figures: list[Figure] = field(default_factory=list)
+    tables: list[Table] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class TargetState:
+    """One target of the mission book and how it stands."""
+
+    words: str
+    wanted: str
+    state: str
+    """``met``, ``not met`` or ``not measured``."""
+    reached: str
+    number: Number | None
+
+
+def targets(facts: Facts) -> list[TargetState]:
+    """Return every target with its state; the widest interval of the periods of one kind decides."""
+    out = []
+    for row in facts.book.targets:
+        unit = "" if row.unit in {"1", ""} else row.unit
+        words = f"{quantity_name(row.quantity)}, {row.period}"
+        wanted = f"± {row.half_width_95:g} {pretty_unit(unit)}".strip()
+        found = [n for n in facts.find(row.quantity, period=row.period) if n.unit in {unit, row.unit}]
+        best: dict[tuple[str, str], Number] = {}
+        for n in found:
+            key = (n.start, n.subject)
+            if key not in best or n.upper - n.lower < best[key].upper - best[key].lower:
+                best[key] = n
+        if not best:
+            reasons = [n.reason for n in facts.find(row.quantity, given=False) if n.reason]
+            out.append(TargetState(words, wanted, "not measured", reasons[0] if reasons else "no estimate", None))
+            continue
+        worst = max(best.values(), key=lambda n: n.upper - n.lower)
+        half = 0.5 * (worst.upper - worst.lower)
+        reached = f"± {format_number(half, lower=half - half, upper=half + half)} {pretty_unit(unit)}".strip()
+        state = "met" if half <= row.half_width_95 else "not met"
+        out.append(TargetState(words, wanted, state, f"{reached} ({facts.period_name(worst)}, {method_name(worst.method)})", worst))
+    return out
+
+
+def sections(facts: Facts) -> list[Section]:
+    """Return the sections that carry figures and tables, in order."""
+    drawn: dict[str, list[Figure]] = {}
+    for figure in figures(facts):
+        drawn.setdefault(figure.section, []).append(figure)
+    out = [
+        Section("glance", "What was here", _glance(facts)),
+        Section("sensors", "How far each sensor can be trusted", _sensors_lead(facts), tables=_sensor_tables(facts)),
+        Section("chemistry", "The water", _chemistry_lead(facts), tables=_chemistry_tables(facts)),
+        Section("flow", "The current near the bed", "What mixes the water above the bed.", tables=_flow_tables(facts)),
+        Section("exchange", "Exchange with the bed", _exchange_lead(facts), tables=_exchange_tables(facts)),
+        Section("organisms", "Single organisms", _organism_lead(facts), tables=_organism_tables(facts)),
+        Section("account", "The account", _account_lead(facts), tables=_account_tables(facts)),
+        Section("uncertainty", "Targets and what limits them", _target_lead(facts), tables=_target_tables(facts)),
+    ]
+    for section in out:
+        section.figures = drawn.get(section.name, [])
+    return out
+
+
+def _glance(facts: Facts) -> str:
+    book = facts.book
+    kinds: dict[str, int] = {}
+    for instrument in book.instruments:
+        kinds[instrument.kind.replace("_", " ")] = kinds.get(instrument.kind.replace("_", " "), 0) + 1
+    listed = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+    return (
+        f"{book.site.name}, {book.site.bottom} at {book.site.water_depth_m:g} m. Instruments: {listed}. Times in the figures "
+        f"are local, with UTC below."
+    )
+
+
+def _sensors_lead(facts: Facts) -> str:
+    count = len({row.subject for row in facts.find("sensor_offset")})
+    if not count:
+        return "Nothing ties the sensors to each other or to a bottle; differences between them cannot be trusted."
+    return (
+        f"{count} sensors were tied to one another in one water. An offset is reading minus true; what it is not known "
+        f"to goes into every number below."
+    )
+
+
+def _chemistry_lead(facts: Facts) -> str:
+    if not facts.find("ph_total"):
+        return "No pH of the reef's water."
+    return "State of the water above the reef, from the sensors after their offsets, and from bottles or stated values."
+
+
+def _exchange_lead(facts: Facts) -> str:
+    methods = sorted({method_name(r.method) for r in facts.find("oxygen_flux")})
+    if not methods:
+        return "No flux off the bed could be given."
+    if len(methods) == 1:
+        return f"Oxygen by one method only ({methods[0]}); nothing independent checks it."
+    return f"Oxygen by {len(methods)} methods ({', '.join(methods)}). {_agreement(facts)}"
+
+
+def _agreement(facts: Facts) -> str:
+    rows = facts.find("oxygen_flux", period="mission", unit="mmol m-2 h-1")
+    if len(rows) < 2:
+        return ""
+    a, b = rows[0], rows[1]
+    half = math.hypot(0.5 * (a.upper - a.lower), 0.5 * (b.upper - b.lower))
+    agree = abs(a.value - b.value) <= half
+    words = "agree within" if agree else "do not agree within"
+    tail = "" if agree else " Neither is averaged away: look for the cause before using one of them."
+    return f"Over the mission the means {words} their 95 % intervals.{tail}"
+
+
+def _organism_lead(facts: Facts) -> str:
+    shares = facts.find("community_share")
+    if not shares:
+        return "How much of the community's breathing single organisms make up is not known from this mission."
+    return "What single organisms take up, and their share of the whole community's breathing."
+
+
+def _account_lead(facts: Facts) -> str:
+    base = (
+        "The change of pH from the past to today's reef, by what made it. The split does not depend on the order of "
+        "the steps, the parts add to the total, and what is left over is shown as a part."
+    )
+    return f"{base} {_closure(facts)}".strip()
+
+
+def _closure(facts: Facts) -> str:
+    rows = facts.find("local_dic_excess", period="mission")
+    if len(rows) < 2:
+        return "Only one line of evidence tells how much carbon is added here; nothing independent closes the account."
+    apart = [
+        (a, b)
+        for i, a in enumerate(rows)
+        for b in rows[i + 1 :]
+        if abs(a.value - b.value) > math.hypot(0.5 * (a.upper - a.lower), 0.5 * (b.upper - b.lower))
+    ]
+    if not apart:
+        return "The independent lines for the carbon added here agree within their 95 % intervals."
+    a, b = apart[0]
+    return f"The independent lines do not agree: {method_name(a.method)} and {method_name(b.method)} lie apart."
+
+
+def _target_lead(facts: Facts) -> str:
+    states = [t.state for t in targets(facts)]
+    if not states:
+        return "The mission book states no targets. State the uncertainty you need under [[targets]]."
+    return (
+        f"Of {len(states)} targets, {states.count('met')} met, {states.count('not met')} not met, "
+        f"{states.count('not measured')} not measured."
+    )
+
+
+def _table(facts: Facts, title: str, rows: Sequence[Number], *, by: str = "period", note: str = "") -> list[Table]:
+    if not rows:
+        return []
+    heads = {"period": "Period", "subject": "Of"}
+    cells: list[tuple[Cell, ...]] = []
+    for row in rows:
+        first = facts.period_name(row) if by == "period" else row.subject
+        cells.append((quantity_name(row.quantity), first, method_name(row.method), row, row.reason))
+    return [Table(title, ("Quantity", heads[by], "Method", "Value and 95 % interval", "Note"), tuple(cells), note)]
+
+
+def _sensor_tables(facts: Facts) -> list[Table]:
+    out = _table(facts, "Offsets and drifts", [*facts.find("sensor_offset"), *facts.find("sensor_drift")], by="subject")
+    out += _table(facts, "Clocks: stamp minus true", facts.find("clock_offset"), by="subject")
+    records = facts.results.trail.get("records", {})
+    rows = []
+    for label, row in records.items():
+        for channel, counts in row.get("flags", {}).items():
+            named = {str(k): int(v) for k, v in counts.items()}
+            total = sum(named.values())
+            failed = named.get("4", named.get("fail", 0))
+            doubtful = named.get("3", named.get("suspect", 0))
+            missing = named.get("9", named.get("missing", 0))
+            part = f"{100.0 * failed / total:.1f} %" if total else "–"
+            rows.append(
+                (str(label), quantity_name(str(channel)), f"{total:,}".replace(",", " "), f"{failed:,}".replace(",", " "), part,
+                 f"{doubtful:,}".replace(",", " "), f"{missing:,}".replace(",", " "))
+            )  # fmt: skip
+    if rows:
+        out.append(
+            Table("Records and flags", ("Instrument", "Quantity", "Samples", "Failed", "Share", "Doubtful", "Missing"), tuple(rows),
+                  "Counts of samples; flags follow the QARTOD meanings.")
+        )  # fmt: skip
+    return out
+
+
+def _chemistry_tables(facts: Facts) -> list[Table]:
+    rows = [
+        row
+        for quantity in ("ph_total", "aragonite_saturation", "dic", "total_alkalinity", "oxygen", "local_dic_excess",
+                         "dic_departure_from_equilibrium", "ph_departure_from_equilibrium")
+        for row in facts.find(quantity)
+        if row.period != "instant"
+    ]  # fmt: skip
+    out = _table(facts, "The water by period", rows)
+    outside = facts.results.trail.get("reference_water", {})
+    if outside:
+        cells = tuple(
+            (quantity_name(str(name)), f"{row.get('value', float('nan')):.6g}", f"{row.get('random_sd', 0.0):.2g}", str(row.get("from", "")))
+            for name, row in outside.items()
+        )
+        out.append(Table("Reference water", ("Quantity", "Value", "Random part (1 sd)", "From"), cells))
+    return out
+
+
+def _flow_tables(facts: Facts) -> list[Table]:
+    rows = [*facts.find("friction_velocity"), *facts.find("roughness_length"), *facts.find("dissipation_rate")]
+    out = _table(facts, "Mixing by period", rows)
+    refused = facts.results.trail.get("refused_bursts", {})
+    if refused:
+        cells = tuple((str(reason), str(count)) for reason, count in refused.items())
+        out.append(Table("Blocks refused", ("Reason", "Blocks"), cells))
+    return out
+
+
+def _exchange_tables(facts: Facts) -> list[Table]:
+    out: list[Table] = []
+    for quantity in ("oxygen_flux", "dic_flux", "alkalinity_flux", "hydrogen_ion_flux"):
+        out += _table(facts, quantity_name(quantity), [r for r in facts.find(quantity) if r.period != "instant"])
+    metabolism = [
+        row
+        for quantity in ("net_community_production", "net_community_calcification", "gross_primary_production",
+                         "community_respiration", "maximum_production", "light_saturation")
+        for row in facts.find(quantity)
+    ]  # fmt: skip
+    return out + _table(facts, "Community metabolism", metabolism)
+
+
+def _organism_tables(facts: Facts) -> list[Table]:
+    whole = [*facts.find("community_share"), *facts.find("areal_oxygen_uptake")]
+    single = [
+        row
+        for quantity in ("individual_oxygen_uptake", "individual_dic_release", "pumping_rate", "excurrent_velocity")
+        for row in facts.find(quantity)
+    ]
+    return [
+        *_table(facts, "Share of the community", whole, by="subject"),
+        *_table(facts, "Single organisms", single, by="subject"),
+    ]
+
+
+def _account_tables(facts: Facts) -> list[Table]:
+    out: list[Table] = []
+    for prefix, words in (("ph_change_", "pH"), ("aragonite_saturation_change_", "aragonite saturation")):
+        rows = [r for r in facts.numbers if r.quantity.startswith(prefix) and r.given and r.period != "instant"]
+        order = [d for d in ("global", "organic", "carbonate", "gas_exchange", "temperature", "freshwater", "residual", "local", "total")]
+        methods = list(dict.fromkeys(r.method for r in rows))
+        for method in methods:
+            part = [r for r in rows if r.method == method]
+            periods = list(dict.fromkeys((r.period, r.start) for r in part))
+            cells: list[tuple[Cell, ...]] = []
+            drivers = [d for d in order if any(r.quantity == prefix + d for r in part)]
+            drivers += sorted({r.quantity.removeprefix(prefix) for r in part} - set(order))
+            for driver in drivers:
+                line: list[Cell] = [driver_name(driver)]
+                for key in periods:
+                    found = [r for r in part if r.quantity == prefix + driver and (r.period, r.start) == key]
+                    line.append(found[0] if found else "–")
+                cells.append(tuple(line))
+            heads = [facts.period_name(next(r for r in part if (r.period, r.start) == key)) for key in periods]
+            out.append(Table(f"Change of {words}: {method_name(method)}", ("Part", *heads), tuple(cells)))
+    out += _table(facts, "Carbon added on the reef", facts.find("local_dic_excess", period="mission"))
+    return out
+
+
+def _target_tables(facts: Facts) -> list[Table]:
+    rows = tuple((t.words, t.wanted, t.state, t.reached) for t in targets(facts))
+    out = [Table("Targets", ("Target", "Half-width wanted (95 %)", "State", "Reached"), rows)] if rows else []
+    missing = tuple((words[:1].upper() + words[1:], reason or "not asked of this mission") for words, reason in not_measured(facts))
+    if missing:
+        out.append(Table("What this mission does not tell", ("What", "Why"), missing))
+    refused = tuple((quantity_name(r.quantity), r.subject, facts.period_name(r), r.reason) for r in facts.refused())
+    if refused:
+        out.append(Table("Estimates refused, with the reason", ("Quantity", "Of", "Period", "Reason"), refused))
+    return out
