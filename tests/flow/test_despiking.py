@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from reeftally.errors import InputError, OutOfRangeError, ShapeError
-from reeftally.flow import despike, fill, phase_space_axes, robust_scale, universal_threshold
 from reeftally.flow import _kernels as kernels
+from reeftally.flow import despike, fill, phase_space_axes, robust_scale, universal_threshold
 
 
 # Goring and Nikora (2002), J. Hydraul. Eng. 128, 117: universal threshold sqrt(2 ln N), evaluated by hand

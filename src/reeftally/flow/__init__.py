@@ -5,7 +5,7 @@ Not here: concentrations and fluxes of matter (`exchange`); seawater properties.
 Rules:    no file, clock or setting; a burst that cannot be used gets reasons, never a number that looks fine.
 """
 
-from reeftally.flow.best import BestFrictionVelocity, friction_velocity_best
+from reeftally.flow.best import BestFrictionVelocity, friction_velocity_best, friction_velocity_interval
 from reeftally.flow.bursts import BurstRecord, PreparedBurst, burst, prepare
 from reeftally.flow.despiking import DespikeResult, despike, fill, phase_space_axes, robust_scale, universal_threshold
 from reeftally.flow.inertial import (
@@ -117,6 +117,7 @@ __all__ = [
     "fit_structure_function",
     "friction_velocity_best",
     "friction_velocity_from_dissipation",
+    "friction_velocity_interval",
     "group_speed",
     "inertial_spectrum",
     "instrument_to_earth",

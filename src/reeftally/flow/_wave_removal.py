@@ -55,13 +55,15 @@ def transform(series: FloatArray, good: npt.NDArray[np.bool_]) -> ComplexArray:
 
 
 def band_starts(bins: int, resolution: float) -> npt.NDArray[np.int64]:
-    """Band starts: one bin wide at first, widening to the fixed width, then to an eighth of an octave."""
+    """Band starts: four bins wide at first, then the fixed width, then about an eighth of an octave."""
     starts = [0]
     while starts[-1] < bins:
         here = starts[-1]
-        width = max(min(here // 3, round(_WIDTH / resolution)), 1)
+        width = max(min(here // 3, round(_WIDTH / resolution)), 4)
         starts.append(here + max(width, int(here * 0.09)))
     starts[-1] = bins
+    if len(starts) > 2 and starts[-1] - starts[-2] < 4:
+        del starts[-2]
     return np.array(starts, dtype=np.int64)
 
 
@@ -124,7 +126,9 @@ def wave_band_of(*, power: FloatArray, frequency: FloatArray, count: FloatArray)
         if fresh.sum() < 5 or (fresh == keep).all():
             break
         keep = fresh
-    above = (y > fitted + np.log(2.0)) & (frequency[inside] > 0.03) & (weight >= 3)
+    # Chance peaks of bands with few degrees of freedom are no waves: four standard errors.
+    limit = np.maximum(np.log(2.0), 4.0 / np.sqrt(weight))
+    above = (y > fitted + limit) & (frequency[inside] > 0.03) & (weight >= 3)
     if not above.any():
         return None
     peak = int(np.argmax(np.where(above, y - fitted, -np.inf)))
@@ -158,9 +162,16 @@ def phase_method(a: ComplexArray, b: ComplexArray, frequency: FloatArray, band: 
     return np.where(inside, wave_a * wave_b * cosine, 0.0)
 
 
-def covariance_variance(power_a: FloatArray, power_b: FloatArray, cross: ComplexArray) -> FloatArray:
-    """Variance of a band's sum of Re(A conj B), from the band's own means (complex normal bins)."""
-    return np.asarray(0.5 * (power_a * power_b + cross.real**2 - cross.imag**2))
+def covariance_variance(power_a: FloatArray, power_b: FloatArray, cross: ComplexArray, count: FloatArray) -> FloatArray:
+    """Variance of a bin's Re(A conj B) in each band, from the band's own means over `count` bins.
+
+    For complex normal bins it is (S_a S_b + C^2 - Q^2) / 2. Means over m bins put into that exceed it
+    by C^2 / m, since the powers in them go up and down together with the cross-spectrum; that is
+    taken off, which is exact in expectation.
+    """
+    plain = 0.5 * (power_a * power_b + cross.real**2 - cross.imag**2)
+    mended = (plain - cross.real**2 / count) / (1.0 - 1.0 / np.maximum(count, 2.0) ** 2)
+    return np.asarray(np.where(count >= 2.0, np.maximum(mended, 0.0), plain))
 
 
 def fit_cospectrum(

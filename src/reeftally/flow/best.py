@@ -8,6 +8,7 @@ Rules:    no value without an estimate; the spread is always shown; disagreement
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -15,9 +16,44 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import InputError, ShapeError
 
-__all__ = ["METHODS", "BestFrictionVelocity", "friction_velocity_best"]
+__all__ = ["METHODS", "BestFrictionVelocity", "friction_velocity_best", "friction_velocity_interval"]
 
 METHODS = ("covariance", "dissipation", "log_law")
+
+
+def friction_velocity_interval(
+    *,
+    value: npt.ArrayLike,
+    random_sd: npt.ArrayLike,
+    systematic_sd: npt.ArrayLike = 0.0,
+    level: float = 0.95,
+) -> tuple[FloatArray, FloatArray]:
+    """Interval of a friction velocity (or of a stress), formed in logarithms.
+
+    Parameters
+    ----------
+    value, random_sd, systematic_sd : array-like
+        Estimate and its standard uncertainties. [m s-1]
+    level : float
+        Coverage, 0 to 1. [1]
+
+    Returns
+    -------
+    tuple of float64 array
+        Lower and upper end; NaN where the value is NaN or not positive. [m s-1]
+
+    Notes
+    -----
+    A burst that happens to hold strong eddies has a large stress and a large estimated error: the two
+    are correlated by about 0.9, so that value -+ k sd misses the truth too often on one side. The
+    relative error hardly varies, and value * exp(-+ k sd / value) holds it as often as it says.
+    """
+    require_range("level", level, 0.0, 1.0)
+    middle = as_float("value", value)
+    middle = np.where(middle > 0.0, middle, np.nan)
+    relative = np.hypot(as_float("random_sd", random_sd), as_float("systematic_sd", systematic_sd)) / middle
+    step = np.exp(NormalDist().inv_cdf(0.5 + 0.5 * level) * relative)
+    return np.asarray(middle / step), np.asarray(middle * step)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,7 @@ from reeftally.flow.inertial import dissipation, friction_velocity_from_dissipat
 from reeftally.flow.planar import PlanarFit
 from reeftally.flow.rotation import rotate
 from reeftally.flow.screening import Screening, noise_floor, screen
-from reeftally.flow.spectrum import Spectra, spectra
+from reeftally.flow.spectrum import Spectra, band_average, band_edges, spectra
 from reeftally.flow.stress import reynolds_stress
 from reeftally.flow.surface_waves import waves
 
@@ -374,11 +374,11 @@ def burst(
         found = spectra(series=prepared.velocity, sample_rate=sample_rate, segment=128.0)
     except ValueError:
         found = None
-    if found is None or found.segments < 3:
+    if found is None or found.segments < 3 or n / sample_rate < 200.0:
         return _empty(
             PreparedBurst(**{
                 **{f.name: getattr(prepared, f.name) for f in fields(prepared)},
-                "reasons": ("too_many_missing" if found is not None else "too_few_samples",),
+                "reasons": ("too_few_samples" if found is None or n / sample_rate < 200.0 else "too_many_missing",),
             }),
             n,
         )  # fmt: skip
@@ -394,7 +394,8 @@ def burst(
     dissipation_reasons = list(eps.reasons)
     if prepared.bad_fraction > most_bad_dissipation:
         dissipation_reasons.append("too_many_bad")
-    mean = np.array([float(x.mean()) if prepared.unfilled_fraction == 0.0 else float(np.nanmean(x)) for x in (u, v, w)])  # fmt: skip  # noqa: E501
+    average = np.mean if prepared.unfilled_fraction == 0.0 else np.nanmean
+    mean = np.asarray(average(prepared.velocity, axis=1), dtype=np.float64)
     speed = float(np.hypot(mean[0], mean[1]))
     if speed < slowest:
         stress_reasons.append("too_slow")
@@ -413,7 +414,8 @@ def burst(
         else np.zeros(found.frequency.size, np.bool_)
     )
     in_band = [float(p[inside].sum()) * found.resolution for p in powers]
-    calm = [a - b - np.nan_to_num(q) ** 2 for a, b, q in zip(variance, in_band, (noise[0].sd, noise[1].sd, noise_w), strict=True)]  # fmt: skip  # noqa: E501
+    white = [0.0 if np.isnan(sd) else sd**2 for sd in (noise[0].sd, noise[1].sd, noise_w)]
+    calm = [whole - waved - own for whole, waved, own in zip(variance, in_band, white, strict=True)]
     height_of_waves, period, toward = _NAN, _NAN, _NAN
     if depth is not None:
         at = height if pressure_height is None else pressure_height
@@ -459,11 +461,13 @@ def burst(
 
 def _wave_band(found: Spectra, powers: list[FloatArray]) -> tuple[float, float] | None:
     """Wave band of the horizontal spectrum, from the averaged spectrum."""
-    return wave_band_of(
-        power=powers[0] + powers[1],
+    f, power, count = band_average(
         frequency=found.frequency,
-        count=np.full(found.frequency.size, 0.5 * float(found.band_degrees_of_freedom)),
+        values=powers[0] + powers[1],
+        edges=band_edges(low=0.005, high=min(2.0, 0.9 * float(found.frequency[-1]))),
     )
+    looks: FloatArray = np.asarray(0.5 * float(found.band_degrees_of_freedom) * count, dtype=np.float64)
+    return wave_band_of(power=power, frequency=f, count=looks)
 
 
 def _mean_sd(found: Spectra, power: FloatArray, waves_in: npt.NDArray[np.bool_], duration: float) -> float:

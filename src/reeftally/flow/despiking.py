@@ -123,8 +123,12 @@ def phase_space_axes(*, threshold: float, scale: float, second_scale: float, ang
     det = cc * cc - ss * ss
     if det == 0.0:
         return float("nan"), float("nan")
-    squares = ((p * cc - q * ss) / det, (q * cc - p * ss) / det)
-    return tuple(float(np.sqrt(x)) if x >= 0.0 else float("nan") for x in squares)  # type: ignore[return-value]
+    first, second = (p * cc - q * ss) / det, (q * cc - p * ss) / det
+    nan = float("nan")
+    return (
+        float(np.sqrt(first)) if first >= 0.0 else nan,
+        float(np.sqrt(second)) if second >= 0.0 else nan,
+    )
 
 
 def fill(*, values: npt.ArrayLike, sample_rate: float, longest_gap: float = 1.0, cubic: bool = True) -> FloatArray:

@@ -49,7 +49,9 @@ class Orientation:
     """Lines of evidence."""
 
 
-def _coherent_sign(found: Spectra, first: int, second: int, band: npt.NDArray[np.bool_], imaginary: bool) -> tuple[float, float]:  # fmt: skip  # noqa: E501
+def _coherent_sign(
+    found: Spectra, first: int, second: int, band: npt.NDArray[np.bool_], imaginary: bool
+) -> tuple[float, float]:
     """Band-averaged cross-spectrum part in units of the two amplitudes, and its z."""
     cross = found.matrix[first, second, band]
     a, b = found.matrix[first, first, band].real, found.matrix[second, second, band].real

@@ -135,7 +135,8 @@ def _refused(reasons: tuple[str, ...], method: str, band: tuple[float, float]) -
         uw=nan, vw=nan, uw_random_sd=nan, vw_random_sd=nan, uw_systematic_sd=nan, friction_velocity=nan,
         friction_velocity_random_sd=nan, friction_velocity_systematic_sd=nan, friction_velocity_both=nan,
         raw_uw=nan, raw_vw=nan, raw_uw_random_sd=nan, raw_friction_velocity=nan, wave_uw=nan,
-        low_frequency_loss=nan, method=method, wave_band=band, frequency=none, cospectrum=none, raw_cospectrum=none, ogive=none, reasons=reasons,
+        low_frequency_loss=nan, method=method, wave_band=band, frequency=none, cospectrum=none,
+        raw_cospectrum=none, ogive=none, reasons=reasons,
     )  # fmt: skip
 
 
@@ -253,7 +254,7 @@ def reynolds_stress(
     uw = signals[0] * signals[2].conj()
     vw = signals[1] * signals[2].conj()
     raw = np.stack([band_sums(uw, starts), band_sums(vw, starts)])
-    raw_variance = count * covariance_variance(power[0], power[2], raw[0] / count)
+    raw_variance = count * covariance_variance(power[0], power[2], raw[0] / count, count)
     raw_uw, raw_vw = float(raw[0].real.sum()), float(raw[1].real.sum())
     raw_sd = float(np.sqrt(raw_variance.sum()))
     if method in {"bricker2007", "kirincich2010"} and wave_band is None:
@@ -278,7 +279,7 @@ def reynolds_stress(
             raw[k] - band_sums(phase_method(signals[k], signals[2], frequency, band), starts) for k in (0, 1)
         ])  # fmt: skip
     variance = np.stack([
-        count * covariance_variance(powers[k], powers[2], parts[k] / count) for k in (0, 1)
+        count * covariance_variance(powers[k], powers[2], parts[k] / count, count) for k in (0, 1)
     ])  # fmt: skip
     values = [float(x) for x in parts.real.sum(axis=1)]
     errors = [float(np.sqrt(max(x, 0.0))) for x in variance.sum(axis=1)]

@@ -365,4 +365,8 @@ def displacement_scan(
         )
         for d in trials
     ]  # fmt: skip
-    return tuple(np.array([float(getattr(row, k)) for row in rows]) for k in ("friction_velocity", "roughness", "r_squared"))  # type: ignore[return-value]  # fmt: skip  # noqa: E501
+    return (
+        np.array([float(row.friction_velocity) for row in rows]),
+        np.array([float(row.roughness) for row in rows]),
+        np.array([float(row.r_squared) for row in rows]),
+    )
