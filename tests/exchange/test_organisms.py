@@ -15,10 +15,6 @@ from reeftally.errors import InputError
 URN = (0.11, 0.075, 0.82, 0.71, 9700)
 PIPE = (0.022, 0.055, 0.65, 0.021, 1400)
 CUSHION = (0.035, 0.035, 0.65, 0.034, 1450)
-    (0.11, 0.075, 0.82, 0.71, 9700),
-    (0.022, 0.055, 0.65, 0.021, 1400),
-    (0.035, 0.035, 0.65, 0.034, 1450),
-)
 
 
 @pytest.mark.parametrize("form", [URN, PIPE, CUSHION], ids=["urn", "pipe", "cushion"])

@@ -181,8 +181,8 @@ def eddy_covariance(
     Notes
     -----
     Random error: Finkelstein and Sims (2001). Stationarity: Foken and Wichura (1996), with an absolute
-    floor of twice the random error inside the sub-blocks, since fluxes near zero would always fail. Detection limit: covariance
-    at lags beyond 30 s. Storage: Rheuban, Berg and McGlathery (2014).
+    floor of twice the random error inside the sub-blocks, since fluxes near zero would always fail.
+    Detection limit: covariance at lags beyond 30 s. Storage: Rheuban, Berg and McGlathery (2014).
     """
     velocity, value = as_float("w", w), as_float("concentration", concentration)
     if velocity.shape != value.shape or velocity.ndim < 1 or velocity.shape[-1] < 16:

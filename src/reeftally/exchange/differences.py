@@ -18,6 +18,9 @@ from reeftally.errors import InputError
 
 __all__ = ["Differences", "excurrent_difference", "replicates_needed"]
 
+_POINTS = 120
+"""Readings of one visit that enter its fit."""
+
 
 @dataclass(frozen=True, slots=True)
 class Differences:
@@ -155,11 +158,15 @@ def _fitted(
     t: FloatArray, y: FloatArray, first: float, last: float, tau: float, noise: float, growth: float
 ) -> tuple[float, float, float]:
     """Return (difference, its standard error, ambient level at the middle)."""
-    if t.size > 400:
-        split = np.array_split(np.arange(t.size), 400)
-        size = np.array([part.size for part in split])
-        t_mean = np.array([t[part].mean() for part in split])
-        y_mean = np.array([y[part].mean() for part in split])
+    if t.size > _POINTS:
+        # Neighbouring samples are averaged: the walk hardly moves within seconds, and the cost falls with
+        # the cube of the number of points. No average may reach over a gap, where the steps are.
+        count = t.size // _POINTS + 1
+        after_gap = np.append(True, np.diff(t) > 2.0 * float(np.median(np.diff(t))))
+        since = np.arange(t.size) - np.flatnonzero(after_gap)[np.cumsum(after_gap) - 1]
+        edge = np.flatnonzero(since % count == 0)
+        size = np.diff(np.append(edge, t.size)).astype(np.float64)
+        t_mean, y_mean = np.add.reduceat(t, edge) / size, np.add.reduceat(y, edge) / size
     else:
         size, t_mean, y_mean = np.ones(t.size), t, y
     rise = np.where(t_mean > first, 1.0, 0.0)
