@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import textwrap
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -246,6 +247,41 @@ def test_readers_see_whole_commits_while_a_writer_works(tmp_path: Path) -> None:
             found = reader.streams()
             assert found["OXY-1"].rows == found["OXY-2"].rows == 10 * (part + 1)
             assert reader.snapshot() == part + 1
+
+
+def test_readers_in_other_threads_see_whole_commits_also_across_checkpoints(tmp_path: Path) -> None:
+    put(tmp_path, "OXY-1", rows(0, 10), "a", 0)
+    seen: list[tuple[int, int]] = []
+    failures: list[BaseException] = []
+    done = threading.Event()
+
+    def watch() -> None:
+        reader = open_store(tmp_path)
+        try:
+            while not done.is_set():
+                before = reader.snapshot()
+                count = reader.read("OXY-1", snapshot=before)["time"].size
+                seen.append((before, count))
+        except BaseException as error:
+            failures.append(error)
+
+    watchers = [threading.Thread(target=watch) for _ in range(2)]
+    for watcher in watchers:
+        watcher.start()
+    for session in range(15):
+        # Closing checkpoints the log into the one file, under the readers' eyes.
+        with open_store(tmp_path, write=True) as store:
+            for part in range(4):
+                number = 1 + session * 4 + part
+                with store.writer() as writer:
+                    writer.append("OXY-1", rows(number * 10, 10), "a", number * 10, number * 10 + 10)
+    done.set()
+    for watcher in watchers:
+        watcher.join()
+
+    assert failures == []
+    assert len(seen) > 10
+    assert all(count == 10 * snapshot for snapshot, count in seen)
 
 
 def test_chunks_under_way_are_not_disturbed_by_new_commits(tmp_path: Path) -> None:

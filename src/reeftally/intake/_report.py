@@ -129,8 +129,8 @@ class IntakeReport:
 
     @property
     def rows_new(self) -> int:
-        """Rows added."""
-        return sum(report.rows_new for report in self.files)
+        """Rows added to the store; those of tables are not counted here."""
+        return sum(report.rows_new for report in self.files if report.layout != "table")
 
     @property
     def rows_repeated(self) -> int:
