@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from itertools import pairwise
+from threading import Lock
 from typing import Any
 
 import numba
@@ -42,6 +43,8 @@ DEFAULT_CONSTANTS = Constants()
 _SLAB = 1 << 16
 # Below this a second thread costs more than it brings.
 _THREAD_WORTH = 4096
+
+_COMPILING = Lock()
 
 _ROOTS = {"seawater": 0, "high_ph": 1, "low_ph": 2}
 
@@ -88,6 +91,15 @@ def _input_type() -> Any:
     return types.Array(types.float64, 1, "A", readonly=True)
 
 
+def _compiled(kernel: Any, signature: tuple[Any, ...]) -> Any:
+    """Return `kernel` with machine code for `signature` and no other, whichever thread comes first."""
+    with _COMPILING:
+        if not kernel.signatures:
+            kernel.compile(signature)
+            kernel.disable_compile()
+    return kernel
+
+
 @lru_cache(maxsize=1)
 def _solver() -> Any:
     """Return the solver compiled (or loaded) for its single signature."""
@@ -99,9 +111,7 @@ def _solver() -> Any:
         + (types.boolean, whole, types.UniTuple(whole, 6), types.float64[:, ::1], types.int64[::1])
         + (types.float64[:, ::1], types.int32[::1], whole, whole)
     )
-    _kernels.solve_states.compile(signature)
-    _kernels.solve_states.disable_compile()
-    return _kernels.solve_states
+    return _compiled(_kernels.solve_states, signature)
 
 
 @lru_cache(maxsize=1)
@@ -110,9 +120,7 @@ def _constants_kernel() -> Any:
     line = _input_type()
     whole = types.int64
     signature = (line,) * 7 + (types.UniTuple(whole, 6), types.float64[:, ::1], whole, whole)
-    _kernels.constants_only.compile(signature)
-    _kernels.constants_only.disable_compile()
-    return _kernels.constants_only
+    return _compiled(_kernels.constants_only, signature)
 
 
 def _slabs(shape: tuple[int, ...]) -> Iterator[tuple[slice | int, ...]]:
@@ -135,8 +143,8 @@ def _slabs(shape: tuple[int, ...]) -> Iterator[tuple[slice | int, ...]]:
 def _line(array: FloatArray, index: tuple[slice | int, ...], shape: tuple[int, ...]) -> FloatArray:
     """Return the members of the broadcast `array` at `index` as one line, copied only if needed."""
     if array.size == 1:
-        one = array.reshape(-1)
-        return np.lib.stride_tricks.as_strided(one, shape=(_size(index, shape),), strides=(0,))
+        # One number stands for all: an array that steps nowhere.
+        return np.ndarray((_size(index, shape),), np.float64, buffer=array.reshape(-1), strides=(0,))
     piece = np.broadcast_to(array, shape)[index]
     return np.ascontiguousarray(piece).reshape(-1)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntFlag
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -170,6 +171,12 @@ class Constants:
 
     def limits(self) -> FloatArray:
         """Return the ranges as rows of temperature, salinity and bit; first the common range."""
-        rows = np.array([[*span, float(bit)] for bit, span in self.validity().items()])
-        common = [rows[:, 0].max(), rows[:, 1].min(), rows[:, 2].max(), rows[:, 3].min(), 0.0]
-        return np.vstack([common, rows])
+        return _limits(self)
+
+
+@lru_cache(maxsize=32)
+def _limits(constants: Constants) -> FloatArray:
+    """Return the table of `Constants.limits`, made once for each choice."""
+    rows = np.array([[*span, float(bit)] for bit, span in constants.validity().items()])
+    common = [rows[:, 0].max(), rows[:, 1].min(), rows[:, 2].max(), rows[:, 3].min(), 0.0]
+    return np.vstack([common, rows])
