@@ -94,6 +94,20 @@ def test_the_decimals_that_instruments_write_are_never_left_to_the_slow_way(
     assert one_number(text.replace(".", ","), ",") == float(text)
 
 
+@settings(max_examples=500, deadline=None)
+@given(value=st.floats(-1e6, 1e6).filter(lambda value: abs(value) > 1e-4), digits=st.integers(15, 19))
+def test_numbers_of_all_the_digits_a_double_has_go_the_quick_way(value: float, digits: int) -> None:
+    text = repr(value)
+    long = f"{value:.{digits - 1 - len(str(int(abs(value))))}f}"
+
+    assert one_number(text) == value
+    assert one_number(long) in {None, float(long)}
+
+
+def test_a_number_half_way_between_two_doubles_is_left_to_the_slow_way() -> None:
+    assert one_number("9007199254740993") is None
+
+
 @pytest.mark.parametrize(
     "text", ["1,234", "1.2.3", "12a", "--1", "1e", "0x10", "****", "1.#INF", "1 2", "1_000", "1e99999", "inf", "."]
 )

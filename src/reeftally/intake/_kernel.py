@@ -10,6 +10,9 @@ Notes
 A decimal of at most 15 to 16 digits whose mantissa is below 2**53 and whose power of ten is at most 22
 has an exact mantissa and an exact power, so one division or multiplication rounds once, correctly
 (Clinger, W. D. (1990). How to read floating point numbers accurately. Proc. ACM SIGPLAN '90, 92-101).
+Longer ones, of up to 19 digits, are formed as the sum of two doubles (Dekker, T. J. (1971). A floating-point
+technique for extending the available precision. Numer. Math. 18, 224-242) and accepted if the rounding of
+that sum is beyond doubt.
 """
 
 # The compiler needs np.int64 where mypy wants int; the annotations say what Python callers see.
@@ -40,6 +43,39 @@ _OPTIONS = {"nogil": True, "cache": True, "error_model": "numpy"}
 @njit(inline="always", **_OPTIONS)
 def _is_end(byte: int) -> bool:
     return byte == 10 or byte == 13  # noqa: PLR1714 - compiled: two comparisons, no tuple
+
+
+@njit(**_OPTIONS)
+def _product(a: float, b: float) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Return the product of two doubles as an unevaluated sum of two (exactly)."""
+    product = a * b
+    big = 134217729.0 * a
+    a_high = big - (big - a)
+    a_low = a - a_high
+    big = 134217729.0 * b
+    b_high = big - (big - b)
+    b_low = b - b_high
+    return product, ((a_high * b_high - product) + a_high * b_low + a_low * b_high) + a_low * b_low
+
+
+@njit(**_OPTIONS)
+def _long(mantissa: int, power: int) -> tuple[bool, float]:  # pragma: no cover - compiled
+    """Return (sure, value) of mantissa * 10**power for a mantissa that no double holds."""
+    high = float(mantissa & np.uint64(0xFFFFFFFFFFFFF800))
+    low = float(mantissa & np.uint64(0x7FF))
+    if power < 0:
+        scale = _POWERS[-power]
+        first = high / scale
+        product, rest = _product(first, scale)
+        second = (((high - product) - rest) + low) / scale
+    else:
+        scale = _POWERS[power]
+        first, rest = _product(high, scale)
+        second = rest + low * scale
+    # first + second is good to some 2**-100; sure if that doubt cannot change the rounding.
+    doubt = abs(first) * 2.0**-90
+    value = first + second
+    return (first + (second - doubt)) == value and (first + (second + doubt)) == value, value
 
 
 @njit(**_OPTIONS)
@@ -77,7 +113,7 @@ def _number(
             digits += 1
             places += 1
             at += 1
-    if digits == 0 or significant > 18:
+    if digits == 0 or significant > 19:
         return False, 0.0, at
     power = -places
     if at < stop and (buffer[at] == 101 or buffer[at] == 69):
@@ -99,8 +135,11 @@ def _number(
         power += -exponent if down else exponent
     if mantissa == 0:
         return True, sign * 0.0, at
-    if mantissa >= np.uint64(9007199254740992) or power < -22 or power > 22:
+    if power < -22 or power > 22:
         return False, 0.0, at
+    if mantissa >= np.uint64(9007199254740992):
+        exact, value = _long(mantissa, power)
+        return exact, sign * value, at
     value = float(mantissa)
     value = value / _POWERS[-power] if power < 0 else value * _POWERS[power]
     return True, sign * value, at
