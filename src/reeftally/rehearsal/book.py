@@ -19,8 +19,7 @@ from reeftally.rehearsal.layouts import (
     FileLayout,
     near_profiler,
 )
-from reeftally.rehearsal.reef import INSTRUMENTS, LATITUDE_DEG, LONGITUDE_DEG
-from reeftally.rehearsal.script import UTC_OFFSET_H
+from reeftally.rehearsal.reef import INSTRUMENTS
 from reeftally.rehearsal.slow import RACK, moves_of
 from reeftally.rehearsal.velocimeters import FAST_SALINITY_SETTING, HEADING_DEG, SEPARATION
 
@@ -204,9 +203,9 @@ institution = "Lantern Hut"
 
 [site]
 name = "Ossimer Basin"
-latitude_deg = {LATITUDE_DEG:.2f}              # deep open water in reality
-longitude_deg = {LONGITUDE_DEG:.2f}
-utc_offset_h = {UTC_OFFSET_H}
+latitude_deg = {script.latitude_deg:.2f}              # deep open water in reality
+longitude_deg = {script.longitude_deg:.2f}
+utc_offset_h = {script.utc_offset_h}
 water_depth_m = 6.4
 bottom = "rubble"
 canopy_height_m = 0.14

@@ -28,8 +28,6 @@ __all__ = [
     "sensors_of",
 ]
 
-LATITUDE_DEG = -14.20
-LONGITUDE_DEG = 78.50
 GAIN_PIVOT = 185.0
 """Oxygen at which a gain error makes no difference [µmol kg-1]."""
 

@@ -12,11 +12,10 @@ from datetime import UTC, datetime, timedelta
 
 from reeftally.errors import InputError
 
-__all__ = ["DAY", "HOUR", "SIZES", "UTC_OFFSET_H", "Move", "Script", "iso", "script_of"]
+__all__ = ["DAY", "HOUR", "SIZES", "Move", "Script", "iso", "script_of"]
 
 HOUR = 3600.0
 DAY = 86400.0
-UTC_OFFSET_H = 5.0
 SIZES = ("demo36", "full")
 
 TIDE_ORIGIN = datetime(2031, 3, 25, 20, 0, tzinfo=UTC)
@@ -39,6 +38,7 @@ class Script:
     """One mission's timetable; pairs are (start, end) in seconds since `start`."""
 
     size: str
+    """``demo36``, ``full``, or ``book`` for the plan of somebody's mission book."""
     name: str
     start: datetime
     length: float
@@ -53,7 +53,6 @@ class Script:
     zone_jump: tuple[tuple[str, ...], float]
     """Instruments stamped by the office computer, and when it changed its zone (+3600 s)."""
     dives: tuple[tuple[float, float], ...]
-    dive_hours: tuple[tuple[float, float], ...]
     visits: dict[str, int]
     """Organisms of each form that are visited."""
     repeats: int
@@ -80,6 +79,9 @@ class Script:
     """When PHI-H wrote pH on the free scale under the heading of the total one."""
     hand_clock_s: float = 0.0
     """Clock of PHI-H ahead of true time."""
+    latitude_deg: float = -14.20
+    longitude_deg: float = 78.50
+    utc_offset_h: float = 5.0
 
     @property
     def start_ns(self) -> int:
@@ -119,7 +121,7 @@ def _full() -> Script:
 
     def local(number: float, hour: float) -> float:
         """Seconds of the local hour on the calendar day `number` after the first local midnight in place."""
-        first_midnight = begin - ((20.0 + UTC_OFFSET_H) % 24.0) * HOUR
+        first_midnight = begin - ((20.0 + 5.0) % 24.0) * HOUR
         return first_midnight + number * DAY + hour * HOUR
 
     swaps = tuple(local(n, 13.0) for n in (2.0, 5.0, 8.0))
@@ -143,7 +145,6 @@ def _full() -> Script:
         stuck=("OXY-2", day(2.1), day(2.1) + 5.0 * HOUR),
         zone_jump=(("CTD-1", "PAR-1"), change),
         dives=tuple(dives),
-        dive_hours=((8.5, 11.1), (15.0, 17.6)),
         visits={"urn": 8, "pipe": 8, "cushion": 6, "crust": 2},
         repeats=3,
         blanks=6,
@@ -195,7 +196,6 @@ def _demo() -> Script:
             (27.0 * HOUR, 29.1 * HOUR),
             (33.5 * HOUR, 35.6 * HOUR),
         ),
-        dive_hours=((8.2, 10.3),),
         visits={"urn": 3, "pipe": 3, "cushion": 2},
         repeats=2,
         blanks=2,

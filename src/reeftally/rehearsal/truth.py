@@ -23,8 +23,8 @@ from reeftally.rehearsal.carbon import PRESSURE, ph_of, saturation_of
 from reeftally.rehearsal.faults import Fault
 from reeftally.rehearsal.highrate import World
 from reeftally.rehearsal.isotopes import delta_at
-from reeftally.rehearsal.reef import FORMS, LATITUDE_DEG, LONGITUDE_DEG
-from reeftally.rehearsal.script import DAY, UTC_OFFSET_H
+from reeftally.rehearsal.reef import FORMS
+from reeftally.rehearsal.script import DAY
 from reeftally.rehearsal.tables import clock_check_times, clock_error
 from reeftally.rehearsal.velocimeters import SEPARATION
 from reeftally.rehearsal.visits import Visit, community_uptake, jet_state
@@ -97,9 +97,12 @@ def _periods(world: World) -> list[_Period]:
     first, last = script.start_ns + int(a * 1e9), script.start_ns + int(b * 1e9)
     out = [_Period("mission", script.name, a, b, True)]
     for kind, rows in (
-        ("night", solar.nights(first, last, LATITUDE_DEG, LONGITUDE_DEG, utc_offset_h=UTC_OFFSET_H)),
-        ("day", solar.days(first, last, LATITUDE_DEG, LONGITUDE_DEG, utc_offset_h=UTC_OFFSET_H)),
-        ("24h", solar.days24(first, last, LONGITUDE_DEG, utc_offset_h=UTC_OFFSET_H)),
+        (
+            "night",
+            solar.nights(first, last, script.latitude_deg, script.longitude_deg, utc_offset_h=script.utc_offset_h),
+        ),
+        ("day", solar.days(first, last, script.latitude_deg, script.longitude_deg, utc_offset_h=script.utc_offset_h)),
+        ("24h", solar.days24(first, last, script.longitude_deg, utc_offset_h=script.utc_offset_h)),
     ):
         for row in rows:
             start = max((row.start_ns - script.start_ns) / 1e9, a)

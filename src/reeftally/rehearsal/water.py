@@ -17,8 +17,8 @@ import numpy as np
 
 from reeftally._checks import FloatArray
 from reeftally.mission import solar
-from reeftally.rehearsal.reef import LATITUDE_DEG, LONGITUDE_DEG, Reef, generator
-from reeftally.rehearsal.script import DAY, HOUR, UTC_OFFSET_H, Script
+from reeftally.rehearsal.reef import Reef, generator
+from reeftally.rehearsal.script import DAY, HOUR, Script
 
 __all__ = ["SPIN_UP", "Path", "Water", "Waves", "make_path", "make_water", "make_waves", "wave_number"]
 
@@ -126,7 +126,7 @@ def make_water(script: Script, reef: Reef, seed: int) -> Water:
     days = origin / DAY
     event = np.exp(-(((days - 6.5) / 0.68) ** 4)) if script.size == "full" else np.zeros(t.size)
     swell = 0.25 + 0.20 * event + 0.012 * _smooth_noise(rng, t, 3.0 * HOUR)
-    local_hour = (hours + 20.0 + UTC_OFFSET_H) % 24.0
+    local_hour = ((script.start_ns / 1e9 + t) / HOUR + script.utc_offset_h) % 24.0
     afternoon = np.exp(-0.5 * ((local_hour - 15.5) / 2.6) ** 2)
     wind = np.clip(3.4 + 3.6 * afternoon + 3.0 * event + 0.7 * _smooth_noise(rng, t, 1.5 * HOUR), 0.4, 14.0)
     sea = 0.3 * np.clip((wind - 3.0) / 4.0, 0.05, 1.4)
@@ -158,7 +158,7 @@ def make_water(script: Script, reef: Reef, seed: int) -> Water:
     reference_salinity = reef.salinity + 0.006 * _smooth_noise(rng, t, 11.0 * HOUR)
 
     elevation = solar.elevation(
-        script.start_ns + np.rint(t).astype(np.int64) * 1_000_000_000, LATITUDE_DEG, LONGITUDE_DEG
+        script.start_ns + np.rint(t).astype(np.int64) * 1_000_000_000, script.latitude_deg, script.longitude_deg
     )
     cloud = _clouds(generator(seed, "clouds"), t)
     noon = np.sin(np.deg2rad(72.5))
