@@ -24,6 +24,7 @@ from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.estimates import iso
 from reeftally.analysis.grid import NS, make_grid
 from reeftally.analysis.records import load_slow
+from reeftally.analysis.twins import reference_disagreement_findings
 from reeftally.calibration.clocks import ClockSegment, clock_segments, locate_jump
 from reeftally.errors import NotAcceptedError
 from reeftally.mission import (
@@ -89,7 +90,14 @@ def find(folder: Path) -> list[Finding]:
     """Return all findings of a mission, most serious first; those already accepted are marked."""
     context = open_context(folder)
     accepted = Log(folder).accepted_findings()
-    found = [*_book(context), *_tables(context), *_clocks(context), *_axes(context), *_flags(context)]
+    found = [
+        *_book(context),
+        *_tables(context),
+        *_clocks(context),
+        *_axes(context),
+        *reference_disagreement_findings(context),
+        *_flags(context),
+    ]
     marked = [f if f.id not in accepted else _marked(f) for f in found]
     return sorted(marked, key=lambda f: (f.accepted, -f.severity, f.id))
 

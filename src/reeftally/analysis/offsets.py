@@ -17,6 +17,7 @@ from reeftally._checks import FloatArray
 from reeftally.analysis.context import Context
 from reeftally.analysis.grid import NS, Grid
 from reeftally.analysis.records import SlowBlocks
+from reeftally.analysis.twins import disagreements, widened
 from reeftally.calibration.side_by_side import SETTLING_TIMES, Adjustment, SideBySide, adjust
 from reeftally.mission import Bottle
 
@@ -101,9 +102,13 @@ def _waters(context: Context, grid: Grid, labels: list[str]) -> dict[tuple[str, 
 
 def adjust_offsets(context: Context, grid: Grid, slow: dict[str, SlowBlocks], quantity: str) -> SensorOffsets | None:
     """Adjust all sensors of one quantity; None where no sensor measures it."""
-    labels = [
-        label for label, blocks in slow.items() if quantity in blocks.channels and _term(context, label, quantity)
-    ]
+    stated = {
+        label: _with_twins(context, grid, blocks, quantity)
+        for label, blocks in slow.items()
+        if quantity in blocks.channels
+    }
+    known = {label: term for label, term in stated.items() if term is not None}
+    labels = list(known)
     if not labels:
         return None
     bottles = usable_bottles(context, quantity) if quantity in BOTTLE_FIELDS else []
@@ -121,7 +126,7 @@ def adjust_offsets(context: Context, grid: Grid, slow: dict[str, SlowBlocks], qu
         if use.any():
             groups.append(SideBySide(time=grid.seconds[use], values=part[:, use], name=" ".join(name)))
     groups += _bottle_groups(context, grid, quantity, labels, laboratories, waters, values, bottles)
-    terms = [term for label in labels if (term := _term(context, label, quantity)) is not None]
+    terms = list(known.values())
     offset_sd = np.array(
         [max(t[1], 1e-6) for t in terms] + [LABORATORY_SD.get(quantity, 0.0) or 1e-6] * len(laboratories)
     )
@@ -245,6 +250,14 @@ def _term(context: Context, label: str, quantity: str) -> tuple[float, float, fl
         if term.quantity == quantity or (quantity == "oxygen" and term.quantity == "oxygen_molar"):
             return (term.noise_sd, term.offset_sd, term.drift_sd_per_day or 0.0)
     return None
+
+
+def _with_twins(
+    context: Context, grid: Grid, blocks: SlowBlocks, quantity: str
+) -> tuple[float, float, float] | None:
+    """Return the book's term, widened by what two references of one pH sensor disagree about."""
+    term = _term(context, blocks.label, quantity)
+    return widened(term, disagreements(context, grid, blocks)) if quantity == "ph_total" else term
 
 
 def _block_noise(slow: dict[str, SlowBlocks], label: str, quantity: str) -> float:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray
 from reeftally.analysis.context import Context, Record
 from reeftally.analysis.grid import NS, BlockMeans, Grid, block_means
+from reeftally.analysis.twins import combine
 from reeftally.mission import Instrument
 from reeftally.quality.record import RecordFlags, flag_record
 from reeftally.quality.thresholds import Span
@@ -246,4 +247,7 @@ def _derived(
                 )
             )
             usable["ph_total"] = good[name]
+    twins = combine(values, usable)
+    if twins is not None:
+        values["ph_total"], usable["ph_total"] = twins
     return values, usable

@@ -159,9 +159,8 @@ def read_results(mission: Path, run: str | None = None) -> Results:
     if trail.get("format", 0) > FORMAT:
         message = f"{folder}: format {trail['format']} is newer than this version reads ({FORMAT}). Update the package."
         raise ResultError(message)
-    table = pd.read_csv(
-        folder / "estimates.csv", dtype={"flag": int, "n": int}, keep_default_na=True, float_precision="round_trip"
-    )
-    for column in ("reason", "trail", "start", "end", "budget", "unit"):
+    text = ("quantity", "method", "subject", "period", "start", "end", "unit", "reason", "trail", "budget")
+    table = pd.read_csv(folder / "estimates.csv", dtype={"flag": int, "n": int, **dict.fromkeys(text, str)})
+    for column in text:
         table[column] = table[column].fillna("")
     return Results(folder=folder, estimates=table[list(COLUMNS)], trail=trail)

@@ -50,6 +50,7 @@ from reeftally.analysis.periods import Span, spans
 from reeftally.analysis.records import SlowBlocks, Water, load_slow
 from reeftally.analysis.results import write_results
 from reeftally.analysis.trail import trail_document
+from reeftally.analysis.twins import estimate_twins, explain_rows
 from reeftally.analysis.water import WaterModel, build_water
 from reeftally.seawater import properties
 
@@ -250,6 +251,7 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
         light=_light(slow, grid),
     )
     estimate_sensors(chain)
+    estimate_twins(chain)
     if velocimeters or np.isfinite(currents.friction_velocity).any():
         estimate_currents(context, grid, chain.spans, currents, chain.estimates)
     _flux_stage(chain, progress)
@@ -264,6 +266,7 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
     )
     progress("Organisms", 1, 1, "")
     chain.account = estimate_account(chain, progress, missing=what_is_missing)
+    explain_rows(chain)
     return chain
 
 

@@ -100,6 +100,13 @@ METHODS: dict[str, dict[str, Any]] = {
         "equation": "total alkalinity, DIC and equilibrium constants of the chosen sets",
         "sources": ["Dickson, Sabine and Christian 2007", "Lueker et al. 2000", "JCGM 101:2008"],
     },
+    "twins": {
+        "what": "Disagreement of the two references of one pH sensor; their mean is the pH, half of their difference a "
+        "systematic standard uncertainty of its offset, half of the trend one of its drift.",
+        "functions": ["reeftally.analysis.twins.disagreement_of", "reeftally.analysis.twins.widened"],
+        "equation": "d = pH_internal - pH_external; pH = mean of the two; u = |d| / 2",
+        "sources": ["Bresnahan et al. 2014 (two references, conditioning)", "JCGM 100:2008, 4.2.3 (mean of two values)"],
+    },
     "account": {
         "what": "Order-independent split of the change of pH and aragonite saturation between drivers, in trials.",
         "functions": ["reeftally.ledger.decompose", "reeftally.exchange.gas_exchange", "reeftally.uncertainty.Trials"],

@@ -1,0 +1,322 @@
+"""Two references of one pH sensor: how two values of one water become one, with what they disagree about.
+
+Here:     the mean of the two as `ph_total`, size and trend of their disagreement as estimates and as a finding, the
+          systematic terms that it adds to the sensor's, and the words for it.
+Not here: the adjustment that takes the terms in (`offsets`), the sensor equations of either reference (`seawater`).
+Rules:    both references speak or neither: a mean of one would jump by half of the disagreement. Nothing tells which
+          of the two is right, so the value is their mean and half of their difference is one systematic standard
+          uncertainty: that of the mean of two values, s / sqrt(2) with s = |d| / sqrt(2) (JCGM 100:2008, 4.2.3). The
+          95 % interval then reaches 0.98 of the difference to either side of the mean and so holds both references.
+          Neither noise nor more samples make it smaller; only a bottle does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from reeftally._checks import FloatArray
+from reeftally.analysis.estimates import iso
+from reeftally.analysis.grid import NS
+from reeftally.uncertainty import correlated_mean
+
+if TYPE_CHECKING:
+    from reeftally.analysis.context import Context
+    from reeftally.analysis.findings import Finding
+    from reeftally.analysis.grid import Grid
+    from reeftally.analysis.records import SlowBlocks
+    from reeftally.analysis.run import Chain
+
+__all__ = [
+    "EXTERNAL",
+    "INTERNAL",
+    "Disagreement",
+    "combine",
+    "disagreement_of",
+    "disagreements",
+    "estimate_twins",
+    "explain_rows",
+    "reference_disagreement_findings",
+    "widened",
+]
+
+INTERNAL, EXTERNAL = "ph_total_internal", "ph_total_external"
+METHOD = "internal_minus_external"
+DAY_S = 86400.0
+# Fewer common blocks than this give no trend.
+LEAST_BLOCKS = 8
+# Two references of a sensor that was conditioned in seawater agree to better than this; a larger difference wants
+# bottles (Bresnahan et al. 2014, Methods in Oceanography 9, 44-60, advise conditioning for days and bottles beside
+# the sensor; the number is common practice, no source).
+DOUBTFUL_PH = 0.01
+# Estimates that hang on the level of pH.
+HANG_ON_PH = frozenset(
+    {
+        "ph_total",
+        "dic",
+        "aragonite_saturation",
+        "local_dic_excess",
+        "ph_change_global",
+        "ph_change_local",
+        "ph_departure_from_equilibrium",
+        "dic_departure_from_equilibrium",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disagreement:
+    """Internal minus external reference of one sensor over one deployment."""
+
+    label: str
+    start_ns: int
+    end_ns: int
+    time: FloatArray
+    """Block mid times at which both speak, (n,). [s]"""
+    difference: FloatArray
+    """Internal minus external, (n,). [pH]"""
+    mean: float
+    mean_sd: float
+    """Standard error of the mean, neighbours being alike."""
+    trend: float
+    """Slope of the straight line. [pH per day]"""
+    trend_sd: float
+    """Its standard error, neighbours being alike. [pH per day]"""
+    rest: float
+    """Root mean square about the straight line. [pH]"""
+
+    @property
+    def offset_sd(self) -> float:
+        """Half of the disagreement: systematic standard uncertainty of the mean of the two. [pH]"""
+        return 0.5 * float(np.hypot(self.mean, self.rest))
+
+    @property
+    def drift_sd(self) -> float:
+        """Half of the disagreement's trend. [pH per day]"""
+        return 0.5 * abs(self.trend)
+
+    def mean_within(self, first_s: float, last_s: float) -> tuple[float, int]:
+        """Return the mean of the difference between two instants, and how many blocks it stands on."""
+        inside = (self.time >= first_s) & (self.time < last_s)
+        return (float(self.difference[inside].mean()) if inside.any() else float("nan")), int(inside.sum())
+
+    def words(self) -> str:
+        """Say size, trend and consequence in one sentence."""
+        return (
+            f"the two references of {self.label} disagree by {self.mean:+.3f} in the mean (internal minus external: "
+            f"{self.difference[0]:+.3f} at first, {self.difference[-1]:+.3f} at last, {self.trend:+.4f} a day) and no "
+            f"bottle says which is right; the value is their mean, and half of the difference is part of the interval"
+        )
+
+
+def combine(
+    values: Mapping[str, FloatArray], usable: Mapping[str, npt.NDArray[np.bool_]]
+) -> tuple[FloatArray, npt.NDArray[np.bool_]] | None:
+    """Return the mean of the two references and where it may be used; None unless both are there.
+
+    Parameters
+    ----------
+    values : mapping of channel to (n,)
+        Channels of one record.
+    usable : mapping of channel to (n,) bool
+        Which samples passed their tests.
+    """
+    if not {INTERNAL, EXTERNAL} <= values.keys() or "ph_total" in values:
+        return None
+    both = usable[INTERNAL] & usable[EXTERNAL] & np.isfinite(values[INTERNAL]) & np.isfinite(values[EXTERNAL])
+    return np.asarray(np.where(both, 0.5 * (values[INTERNAL] + values[EXTERNAL]), np.nan)), both
+
+
+def disagreement_of(
+    *, label: str, start_ns: int, end_ns: int, time: FloatArray, difference: FloatArray
+) -> Disagreement | None:
+    """Describe the disagreement of one deployment; None with fewer than eight blocks.
+
+    Parameters
+    ----------
+    time : (blocks,)
+        Block mid times, evenly spaced. [s]
+    difference : (blocks,)
+        Internal minus external; NaN where one is silent.
+
+    Notes
+    -----
+    Straight line by least squares. Its standard errors are widened by the effective number of independent blocks
+    among the residuals (`reeftally.uncertainty.correlated_mean`), the usual correction of a slope for
+    autocorrelation (Weatherhead et al. 1998).
+    """
+    good = np.isfinite(difference)
+    if good.sum() < LEAST_BLOCKS:
+        return None
+    t, d = time[good], difference[good]
+    days = (t - t.mean()) / DAY_S
+    sxx = float(np.sum(days**2))
+    slope = float(np.sum(days * d) / sxx)
+    residual = np.full(difference.shape, np.nan)
+    residual[good] = d - d.mean() - slope * days
+    rest = float(np.sqrt(np.mean(residual[good] ** 2)))
+    effective = correlated_mean(values=residual)
+    spread = effective.effective_n if np.isfinite(effective.effective_n) else 1.0
+    share = max(1.0, d.size / max(spread, 1.0))
+    variance = float(np.sum(residual[good] ** 2)) / max(d.size - 2, 1) * share
+    return Disagreement(
+        label=label,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        time=t,
+        difference=d,
+        mean=float(d.mean()),
+        mean_sd=float(np.sqrt(variance / d.size)),
+        trend=slope,
+        trend_sd=float(np.sqrt(variance / sxx)),
+        rest=rest,
+    )
+
+
+def disagreements(context: Context, grid: Grid, blocks: SlowBlocks) -> list[Disagreement]:
+    """Return the disagreement of one sensor in each of its deployments; none without two references."""
+    if not {INTERNAL, EXTERNAL} <= blocks.channels.keys():
+        return []
+    difference = blocks.channels[INTERNAL].mean - blocks.channels[EXTERNAL].mean
+    found = []
+    for place in context.book.deployments_of(blocks.label):
+        inside = grid.mids_in(place.start_ns, place.end_ns)
+        row = disagreement_of(
+            label=blocks.label,
+            start_ns=place.start_ns,
+            end_ns=place.end_ns,
+            time=grid.seconds[inside],
+            difference=difference[inside],
+        )
+        if row is not None:
+            found.append(row)
+    return found
+
+
+def widened(
+    term: tuple[float, float, float] | None, found: Iterable[Disagreement]
+) -> tuple[float, float, float] | None:
+    """Add what the references disagree about to a sensor's noise, offset and drift terms.
+
+    Parameters
+    ----------
+    term : (noise, offset sd, drift sd per day), optional
+        What the book states for `ph_total`; None where it states nothing.
+    found : iterable of Disagreement
+        One a deployment; the largest counts, since one sensor has one offset and one drift.
+
+    Returns
+    -------
+    (noise, offset sd, drift sd per day) or None
+        None only where there is neither a stated term nor a disagreement.
+    """
+    rows = list(found)
+    if not rows:
+        return term
+    noise, offset, drift = term if term is not None else (0.0, 0.0, 0.0)
+    return (
+        noise,
+        float(np.hypot(offset, max(row.offset_sd for row in rows))),
+        float(np.hypot(drift, max(row.drift_sd for row in rows))),
+    )
+
+
+def _all(chain: Chain) -> list[Disagreement]:
+    return [
+        row for _, blocks in sorted(chain.slow.items()) for row in disagreements(chain.context, chain.grid, blocks)
+    ]
+
+
+def estimate_twins(chain: Chain) -> None:
+    """Write mean, first day, last day and trend of each disagreement, with the reason in words."""
+    for row in _all(chain):
+        chain.notes[f"two references of {row.label}"] = row.words()
+        first, last = float(row.time[0]), float(row.time[-1])
+        common = {"subject": row.label, "trail": "twins", "reason": row.words(), "systematic_sd": 0.0}
+        chain.estimates.from_parts(
+            quantity="reference_disagreement", method=METHOD, period="mission", start_ns=row.start_ns,
+            end_ns=row.end_ns, unit="", value=row.mean, random_sd=row.mean_sd, n=row.time.size, **common,
+        )  # fmt: skip
+        half = 0.5 * chain.grid.block_s
+        for low in (first - half, max(first - half, last + half - DAY_S)):
+            high = min(low + DAY_S, last + half)
+            mean, n = row.mean_within(low, high)
+            inside = (row.time >= low) & (row.time < high)
+            spread = correlated_mean(values=row.difference[inside]).standard_error
+            chain.estimates.from_parts(
+                quantity="reference_disagreement", method=METHOD, period="24h", start_ns=round(low * NS),
+                end_ns=round(high * NS), unit="", value=mean, random_sd=spread, n=n, **common,
+            )  # fmt: skip
+        noise = _step_noise(row.difference)
+        for position in (0, -1):
+            at = round((float(row.time[position]) - half) * NS)
+            chain.estimates.from_parts(
+                quantity="reference_disagreement", method=METHOD, period="instant", start_ns=at, end_ns=at, unit="",
+                value=float(row.difference[position]), random_sd=noise, n=1, **common,
+            )  # fmt: skip
+        chain.estimates.from_parts(
+            quantity="reference_disagreement_trend", method=METHOD, period="mission", start_ns=row.start_ns,
+            end_ns=row.end_ns, unit="d-1", value=row.trend, random_sd=row.trend_sd, n=row.time.size, **common,
+        )  # fmt: skip
+
+
+def _step_noise(difference: FloatArray) -> float:
+    """Return the noise of one block of the difference, from second differences (robust; variance ratio 6)."""
+    second = np.diff(difference, n=2)
+    return float(max(1.4826 * np.median(np.abs(second - np.median(second))) / np.sqrt(6.0), 1e-4))
+
+
+def explain_rows(chain: Chain) -> None:
+    """Say at every estimate that hangs on pH what its interval contains."""
+    own = [row for row in _all(chain) if row.label in _in_the_water(chain)]
+    if not own:
+        return
+    words = "; ".join(row.words() for row in own)
+    for position, row in enumerate(chain.estimates.rows):
+        name = row.quantity.removeprefix("aragonite_saturation_change_")
+        hangs = row.quantity in HANG_ON_PH or name != row.quantity or row.quantity.startswith("ph_change_")
+        if hangs and row.value is not None and words not in row.reason:
+            reason = f"{row.reason}; {words}" if row.reason else words
+            chain.estimates.rows[position] = replace(row, reason=reason)
+
+
+def _in_the_water(chain: Chain) -> set[str]:
+    """Labels of the sensors from which the reef's pH comes."""
+    return {source.label for source in chain.model.sources.get("ph_total", [])}
+
+
+def reference_disagreement_findings(context: Context) -> Iterator[Finding]:
+    """Yield a finding for each deployment in which the two references of a pH sensor disagree."""
+    from reeftally.analysis.findings import DOUBTFUL, NOTED, Finding
+    from reeftally.analysis.records import load_slow
+
+    streams = context.store.streams()
+    if not any({INTERNAL, EXTERNAL} <= set(info.channels) for info in streams.values()):
+        return
+    grid = context.grid
+    slow, _ = load_slow(context, grid)
+    for label, blocks in sorted(slow.items()):
+        for number, row in enumerate(disagreements(context, grid, blocks), start=1):
+            worst = max(abs(row.mean), float(np.abs(row.difference).max()))
+            drifts = abs(row.trend) > 2.0 * row.trend_sd
+            yield Finding(
+                id=f"references-{label}-{number}",
+                severity=DOUBTFUL if worst > DOUBTFUL_PH else NOTED,
+                subject=label,
+                what=f"{label}: its two references disagree by {row.mean:+.4f} in the mean, from "
+                f"{row.difference[0]:+.4f} at {iso(round((float(row.time[0]) - 0.5 * grid.block_s) * NS))} to "
+                f"{row.difference[-1]:+.4f} at {iso(round((float(row.time[-1]) - 0.5 * grid.block_s) * NS))}.",
+                evidence=f"internal minus external in {row.time.size} blocks: trend {row.trend:+.4f} a day (standard "
+                f"error {row.trend_sd:.4f}{'' if drifts else ', not beyond its uncertainty'}), {row.rest:.4f} about "
+                f"the straight line; extremes {row.difference.min():+.4f} and {row.difference.max():+.4f}",
+                proposal="no bottle says which is right: close bottles for pH beside the sensor, early and late, and "
+                "let it stand powered in seawater for days beforehand (Bresnahan et al. 2014). Until then the mean of "
+                f"the two is used, with {row.offset_sd:.4f} and {row.drift_sd:.4f} a day more systematic uncertainty",
+                start_ns=row.start_ns,
+                end_ns=row.end_ns,
+                details={"mean": row.mean, "trend_per_day": row.trend, "trend_sd_per_day": row.trend_sd},
+            )

@@ -1,0 +1,24 @@
+"""One rehearsed mission for all tests of the chain: made once, read by many."""
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+DECIDED = dt.datetime(2031, 3, 30, 18, tzinfo=dt.UTC)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory) -> Path:
+    """The 36-hour demo, taken in, decisions accepted, analysed."""
+    from reeftally.analysis.findings import accept
+    from reeftally.analysis.run import analyse
+    from reeftally.intake import take_in
+    from reeftally.rehearsal import rehearse
+
+    folder = tmp_path_factory.mktemp("demo") / "mission"
+    rehearse(folder, size="demo36", seed=1)
+    take_in(folder, now_ns=0)
+    accept(folder, ids=["all"], by="crew", now=DECIDED)
+    analyse(folder)
+    return folder
