@@ -252,9 +252,7 @@ def _term(context: Context, label: str, quantity: str) -> tuple[float, float, fl
     return None
 
 
-def _with_twins(
-    context: Context, grid: Grid, blocks: SlowBlocks, quantity: str
-) -> tuple[float, float, float] | None:
+def _with_twins(context: Context, grid: Grid, blocks: SlowBlocks, quantity: str) -> tuple[float, float, float] | None:
     """Return the book's term, widened by what two references of one pH sensor disagree about."""
     term = _term(context, blocks.label, quantity)
     return widened(term, disagreements(context, grid, blocks)) if quantity == "ph_total" else term

@@ -105,7 +105,10 @@ METHODS: dict[str, dict[str, Any]] = {
         "systematic standard uncertainty of its offset, half of the trend one of its drift.",
         "functions": ["reeftally.analysis.twins.disagreement_of", "reeftally.analysis.twins.widened"],
         "equation": "d = pH_internal - pH_external; pH = mean of the two; u = |d| / 2",
-        "sources": ["Bresnahan et al. 2014 (two references, conditioning)", "JCGM 100:2008, 4.2.3 (mean of two values)"],
+        "sources": [
+            "Bresnahan et al. 2014 (two references, conditioning)",
+            "JCGM 100:2008, 4.2.3 (mean of two values)",
+        ],
     },
     "account": {
         "what": "Order-independent split of the change of pH and aragonite saturation between drivers, in trials.",

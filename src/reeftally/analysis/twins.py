@@ -104,6 +104,13 @@ class Disagreement:
         inside = (self.time >= first_s) & (self.time < last_s)
         return (float(self.difference[inside].mean()) if inside.any() else float("nan")), int(inside.sum())
 
+    def brief(self) -> str:
+        """Say in a few words what an interval that hangs on this pH holds."""
+        return (
+            f"its interval holds the disagreement of the two references of {self.label}, {self.difference[0]:+.3f} at "
+            f"first to {self.difference[-1]:+.3f} at last"
+        )
+
     def words(self) -> str:
         """Say size, trend and consequence in one sentence."""
         return (
@@ -226,9 +233,7 @@ def widened(
 
 
 def _all(chain: Chain) -> list[Disagreement]:
-    return [
-        row for _, blocks in sorted(chain.slow.items()) for row in disagreements(chain.context, chain.grid, blocks)
-    ]
+    return [row for _, blocks in sorted(chain.slow.items()) for row in disagreements(chain.context, chain.grid, blocks)]
 
 
 def estimate_twins(chain: Chain) -> None:
@@ -275,7 +280,7 @@ def explain_rows(chain: Chain) -> None:
     own = [row for row in _all(chain) if row.label in _in_the_water(chain)]
     if not own:
         return
-    words = "; ".join(row.words() for row in own)
+    words = "; ".join(row.brief() for row in own)
     for position, row in enumerate(chain.estimates.rows):
         name = row.quantity.removeprefix("aragonite_saturation_change_")
         hangs = row.quantity in HANG_ON_PH or name != row.quantity or row.quantity.startswith("ph_change_")
