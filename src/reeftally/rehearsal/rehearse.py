@@ -23,7 +23,7 @@ from reeftally.rehearsal.highrate import World, make_world
 from reeftally.rehearsal.reef import INSTRUMENTS
 from reeftally.rehearsal.slow import HAND, Seen, write_slow
 from reeftally.rehearsal.tables import write_tables
-from reeftally.rehearsal.truth import Truth, truth_rows, write_truth
+from reeftally.rehearsal.truth import Row, Truth, truth_rows, write_truth
 from reeftally.rehearsal.velocimeters import write_fast, write_velocimeter
 from reeftally.rehearsal.visits import Visit, hand_signal, plan_visits
 from reeftally.rehearsal.writer import RawFiles
@@ -57,7 +57,7 @@ def _write_one(
     inbox: Path,
     faults: list[Fault],
     progress: Progress | None,
-) -> None:
+) -> RawFiles:
     hours = 6 if label in _FAST else 24
     layout = layout_for(world, label)
     own = [fault for fault in faults if fault.label == label]
@@ -79,6 +79,24 @@ def _write_one(
         apply_to_file(fault, inbox, files.names, layout, world)
     if progress is not None:
         progress(label, 1.0)
+    return files
+
+
+def stream_row(label: str, files: RawFiles) -> Row:
+    """How many rows an instrument wrote, from its first to its last stamp, as written (before file faults)."""
+
+    def stamp(ns: int | None) -> str:
+        return "" if ns is None else f"{np.datetime64(ns, 'ns').astype('datetime64[ms]')}Z"
+
+    return {
+        "quantity": "stream_rows",
+        "subject": label,
+        "period": "instant",
+        "start": stamp(files.first_ns),
+        "end": stamp(files.last_ns),
+        "value": files.rows,
+        "unit": "1",
+    }
 
 
 def rehearse(
@@ -140,17 +158,15 @@ def rehearse(
     seen = Seen(world)
     slow = [label for label in labels if label not in _FAST]
 
-    def write_all_slow() -> None:
-        for label in slow:
-            _write_one(world, seen, visits, label, inbox, faults, progress)
+    def write_all(chosen: list[str]) -> dict[str, RawFiles]:
+        return {label: _write_one(world, seen, visits, label, inbox, faults, progress) for label in chosen}
 
     # Two threads: the fast instruments in one, all others in the other; each file has one writer.
     with ThreadPoolExecutor(2) as pool:
-        others = pool.submit(write_all_slow)
-        for label in labels:
-            if label in _FAST:
-                _write_one(world, seen, visits, label, inbox, faults, progress)
-        others.result()
+        others = pool.submit(write_all, slow)
+        written = write_all([label for label in labels if label in _FAST])
+        written |= others.result()
     rows = truth_rows(world, visits, faults)
+    rows += [stream_row(label, written[label]) for label in labels]
     write_truth(base / "truth.json", rows)
     return Truth(tuple(rows))

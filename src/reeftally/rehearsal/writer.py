@@ -58,6 +58,8 @@ class RawFiles:
         self._key: int | None = None
         self._seen: set[str] = set()
         self.rows = 0
+        self.first_ns: int | None = None
+        self.last_ns: int | None = None
 
     @property
     def names(self) -> list[str]:
@@ -108,4 +110,7 @@ class RawFiles:
                 self._switch(int(keys[a]))
             assert self._open is not None
             self._open.write(format_rows(stamps_ns[a:b], values[a:b], decimals, layout.dialect))
+        if stamps_ns.size:
+            self.first_ns = int(stamps_ns[0]) if self.first_ns is None else self.first_ns
+            self.last_ns = int(stamps_ns[-1])
         self.rows += int(stamps_ns.size)
