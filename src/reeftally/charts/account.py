@@ -117,9 +117,10 @@ def parts(table: pd.DataFrame, *, title: str, width: int = 560) -> Any:
         base.mark_tick(color=COLOURS["ink"].light, thickness=1.6, size=9).encode(x=like(x, "lower:Q"), y=y),
         base.mark_tick(color=COLOURS["ink"].light, thickness=1.6, size=9).encode(x=like(x, "upper:Q"), y=y),
         zero_line(upright=True, role="ink"),
+        base.mark_text(align="left", fontSize=12).encode(x=alt.value(width + 10), y=y, text="text:N"),
     ]
     return finished(
-        alt.layer(*layers).properties(width=width, height=alt.Step(40)),
+        alt.layer(*layers).properties(width=width, height=alt.Step(36)),
         description="Parts: " + "; ".join(f"{a}: {b}" for a, b in zip(table["label"], table["text"], strict=True)),
     )
 

@@ -62,9 +62,9 @@ def time_axis(frame: Frame, *, labels: bool = True) -> alt.Axis:
     last = frame.end.value // 1_000_000
     # Ticks stand at whole steps of local time, from the first one inside.
     first += step_ms * max(0, -((first - frame.start.value // 1_000_000) // step_ms))
-    local = f"utcFormat(datum.value + {offset_ms}, '%H:%M')"
-    date = f"utcFormat(datum.value + {offset_ms}, '%e %b')"
-    new_day = f"utchours(datum.value + {offset_ms}) < {max(min(step, 24), 1)}"
+    local = f"utcFormat(time(datum.value) + {offset_ms}, '%H:%M')"
+    date = f"utcFormat(time(datum.value) + {offset_ms}, '%e %b')"
+    new_day = f"utchours(time(datum.value) + {offset_ms}) < {max(min(step, 24), 1)}"
     sign = "+" if frame.utc_offset_h >= 0 else "−"
     name = f"UTC{sign}{abs(frame.utc_offset_h):g}" if frame.utc_offset_h else "UTC"
     long = step >= 24
@@ -180,9 +180,9 @@ def finished(chart: Any, *, description: str) -> Any:
         font=FONT,
         axis=alt.AxisConfig(
             labelColor=muted,
-            labelFontSize=11,
+            labelFontSize=12,
             titleColor=ink,
-            titleFontSize=12,
+            titleFontSize=13,
             titleFontWeight="normal",
             gridColor=grid,
             gridWidth=0.7,
@@ -192,10 +192,12 @@ def finished(chart: Any, *, description: str) -> Any:
             labelPadding=3,
         ),
         axisY=alt.AxisConfig(tickCount=4, domain=False),
+        # Plain digits: 2310 and 0.005, never 2,310 or 5m.
+        axisQuantitative=alt.AxisConfig(format="~f"),
         view=alt.ViewConfig(stroke=None),
         legend=alt.LegendConfig(
-            labelColor=ink, titleColor=muted, labelFontSize=12, titleFontSize=11, titleFontWeight="normal",
-            orient="top", symbolStrokeWidth=2, labelLimit=400, columns=0,
+            labelColor=ink, titleColor=muted, labelFontSize=12.5, titleFontSize=11, titleFontWeight="normal",
+            orient="top", symbolStrokeWidth=2, symbolOpacity=1, offset=10, labelLimit=400, columns=0,
         ),
         header=alt.HeaderConfig(labelColor=ink, labelFontSize=12, titleColor=muted, labelFontWeight="normal"),
         title=alt.TitleConfig(color=ink, fontSize=13, fontWeight="normal", anchor="start"),

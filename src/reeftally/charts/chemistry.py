@@ -124,7 +124,7 @@ def offsets(table: pd.DataFrame, *, quantity: str, unit: str, width: int = 420) 
     shapes = ["circle", "triangle-right", "diamond", "square", "cross", "triangle-up"]
     y = alt.Y("sensor:N", sort=sensors, title=None, axis=alt.Axis(grid=False, ticks=False, domain=False))
     offset = alt.YOffset("occasion:N", sort=occasions)
-    x = alt.X("value:Q", title=f"Offset of {axis_title(quantity, unit)}")
+    x = alt.X("value:Q", title=f"Offset: {axis_title(quantity, unit)}")
     base = alt.Chart(table)
     layers = [
         zero_line(upright=True),

@@ -53,6 +53,7 @@ def svg_for_page(chart: Any, *, title: str) -> str:
     return re.sub(r'<svg ([^>]*?)width="[\d.]+" height="[\d.]+"', lambda m: opening + m.group(1), drawn, count=1)
 
 
+_PLACE = re.compile(r' (?:d|transform|x|y|x1|x2|y1|y2|width|height)="[^"]*"')
 _LONG = re.compile(r"-?\d+\.\d{2,}")
 _DOT = re.compile(
     r'<path transform="translate\(([-\d.]+),([-\d.]+)\)" d="M([\d.]+),0A\3,\3,0,1,1,-\3,0A\3,\3,0,1,1,\3,0" fill="([^"]+)"'
@@ -67,7 +68,8 @@ def _compact(svg: str) -> str:
     A ten-day mission has some thousand blocks a series; one element a block would make the page slow.
     """
     svg = re.sub(r' (?:aria-[a-z]+|role)="[^"]*"| pointer-events="none"', "", svg)
-    svg = _LONG.sub(lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), svg)
+    # Only in places, never in the text of a label.
+    svg = _PLACE.sub(lambda m: _LONG.sub(lambda n: f"{float(n.group()):.1f}".removesuffix(".0"), m.group()), svg)
     svg = _DOT.sub(r'<path\5 d="M\1,\2h0" stroke-linecap="round" stroke="\4" stroke-width="\3 \3"/>', svg)
     svg = _LINE.sub(r'<path\5 d="M\1,\2l\3,\4"/>', svg)
     svg = re.sub(r'stroke-width="([\d.]+) [\d.]+"', lambda m: f'stroke-width="{2 * float(m.group(1)):g}"', svg)

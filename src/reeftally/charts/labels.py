@@ -52,7 +52,11 @@ _SHORT = {
     "areal_oxygen_uptake": "Oxygen uptake of the counted organisms",
     "community_share": "Share of the community's respiration",
     "source_delta13C": "δ¹³C of the carbon added",
-    "local_dic_excess": "DIC added on the reef",
+    "local_dic_excess": "DIC above open water",
+    "dic_departure_from_equilibrium": "DIC above balance with the air",
+    "ph_departure_from_equilibrium": "pH against balance with the air",
+    "excurrent_ph_difference": "pH of the jet minus ambient",
+    "excurrent_oxygen_difference": "Oxygen of the jet minus ambient",
     "ph_trend": "Trend of pH",
     "years_to_detect": "Years until a trend can be told",
     "sensor_offset": "Offset of the sensor",
@@ -85,6 +89,14 @@ _METHODS = {
     "swap": "swap of places",
     "carried_sensor": "carried sensor",
     "scaled_organisms": "organisms scaled up",
+    "gradient_ph_alkalinity": "gradient of pH, with alkalinity",
+    "gradient_ph_oxygen": "gradient of pH, with oxygen",
+    "budget_of_bottles": "bottles inside and outside",
+    "trials": "sensors and bottles, in trials",
+    "reef_minus_reference": "reef minus open water",
+    "excurrent": "jet minus ambient",
+    "excurrent_oxygen_times_rq": "oxygen uptake times RQ",
+    "shapley_equilibrium_at_own_alkalinity": "exact split, balance with the air",
 }
 
 

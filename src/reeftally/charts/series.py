@@ -77,13 +77,20 @@ def routes(
     names = [method_name(m) for m in present]
     x = time_x(frame)
     y = alt.Y("value:Q", scale=alt.Scale(zero=True), axis=alt.Axis(**panel_title(axis_title(quantity, unit or None))))
+    # The legend stands clear of the flat title of the y axis.
+    legend = alt.Legend(offset=26)
     colour = alt.Color(
-        "route:N", title=None, scale=alt.Scale(domain=names, range=[colour_of(look.role) for look in looks])
+        "route:N",
+        title=None,
+        legend=legend,
+        scale=alt.Scale(domain=names, range=[colour_of(look.role) for look in looks]),
     )
     dash = alt.StrokeDash(
-        "route:N", title=None, scale=alt.Scale(domain=names, range=[list(look.dash) for look in looks])
+        "route:N", title=None, legend=None, scale=alt.Scale(domain=names, range=[list(look.dash) for look in looks])
     )
-    shape = alt.Shape("route:N", title=None, scale=alt.Scale(domain=names, range=[look.shape for look in looks]))
+    shape = alt.Shape(
+        "route:N", title=None, legend=legend, scale=alt.Scale(domain=names, range=[look.shape for look in looks])
+    )
     base = alt.Chart(data).encode(x=x, color=colour)
     layers = [
         *night_layer(frame, x),

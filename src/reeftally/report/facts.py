@@ -160,13 +160,17 @@ class Facts:
             return row.period
         local = _time(row.start) + dt.timedelta(hours=self.book.site.utc_offset_h)
         day = f"{local.day} {local:%b}"
+        eve = local - dt.timedelta(days=1)
+        before = f"{eve.day} {eve:%b}"
         if row.period == "night":
             # Named by the dusk; a night cut by the mission's start may begin after midnight.
             if local.hour < 12:
-                before = local - dt.timedelta(days=1)
-                day = f"{before.day} {before:%b}"
+                day = before
             return f"night of {day}"
         if row.period == "24h":
+            # Solar noon may come before the clock's; hours cut by the mission's start may begin in the night.
+            if local.hour < 9:
+                day = before
             return f"24 h from noon of {day}"
         if row.period == "day":
             return f"day of {day}"

@@ -24,7 +24,7 @@ from reeftally.report.words import with_interval
 
 __all__ = ["Figure", "figures"]
 
-WIDE, NARROW = 700, 300
+WIDE, NARROW = 740, 300
 """Widths of the plotting area on laptop and phone. [px]"""
 
 
@@ -63,10 +63,10 @@ def figures(facts: Facts) -> list[Figure]:
         _hours(facts, "chemistry"),
         *_properties(facts),
         _routes(facts),
-        _cospectrum(facts),
         *_flux_series(facts),
         _against(facts),
         _light(facts),
+        _cospectrum(facts),
         _hours(facts, "exchange"),
         *_organisms(facts),
         _steps(facts),

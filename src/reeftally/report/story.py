@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from reeftally.report.facts import Facts, Number
 from reeftally.report.words import Answer, answer, confidence_words, likelihood_below, places
 
-__all__ = ["LOCAL_DRIVERS", "Claim", "Headline", "amount", "claims", "headline", "not_measured", "parts_of"]
+__all__ = ["LOCAL_DRIVERS", "Claim", "Headline", "amount", "claims", "headline", "moved", "not_measured", "parts_of"]
 
 LOCAL_DRIVERS = ("organic", "carbonate", "gas_exchange")
 OTHER_DRIVERS = ("temperature", "freshwater", "residual")
@@ -64,7 +64,7 @@ def _signed(value: float, digits: int) -> str:
     return f"{sign}{abs(rounded):.{max(digits, 0)}f}"
 
 
-def _moved(number: Number) -> str:
+def moved(number: Number) -> str:
     """Return the verb of a change of pH: ``lowered``, ``raised`` or, where the interval spans zero, ``moved``."""
     if number.upper < 0:
         return "lowered"
@@ -99,16 +99,16 @@ def headline(facts: Facts) -> Headline:
     local, world = local_number(facts), global_number(facts)
     if local is not None and world is not None:
         return Headline(
-            f"The worldwide rise of CO₂ has {_moved(world)} the pH of the water that reaches this reef by {{0}}; "
-            f"what happens on the reef itself {_moved(local)} it by a further {{1}}.",
+            f"The worldwide rise of CO₂ has {moved(world)} the pH of the water that reaches this reef by {{0}}; "
+            f"what happens on the reef itself {moved(local)} it by a further {{1}}.",
             (world, local),
             answered=True,
         )
     departure = facts.one("ph_departure_from_equilibrium")
     if world is not None and departure is not None:
-        side = {"lowered": "lower", "raised": "higher"}.get(_moved(departure), "different")
+        side = {"lowered": "lower", "raised": "higher"}.get(moved(departure), "different")
         return Headline(
-            f"The worldwide rise of CO₂ has {_moved(world)} the pH of this water by {{0}}; beyond that, the water here "
+            f"The worldwide rise of CO₂ has {moved(world)} the pH of this water by {{0}}; beyond that, the water here "
             f"was {side} than water in balance with the air, by {{1}}. No open water was measured beside it, so how "
             f"much of this second part is made here is not settled.",
             (world, departure),
@@ -116,14 +116,14 @@ def headline(facts: Facts) -> Headline:
         )
     if world is not None:
         return Headline(
-            f"The worldwide rise of CO₂ has {_moved(world)} the pH of this water by {{0}}. These data cannot tell how "
+            f"The worldwide rise of CO₂ has {moved(world)} the pH of this water by {{0}}. These data cannot tell how "
             f"much more is made on the reef itself.",
             (world,),
             answered=False,
         )
     if local is not None:
         return Headline(
-            f"What happens on the reef itself {_moved(local)} its pH by {{0}} against today's open water. These data "
+            f"What happens on the reef itself {moved(local)} its pH by {{0}} against today's open water. These data "
             f"cannot tell how much came with the worldwide rise of CO₂.",
             (local,),
             answered=False,
