@@ -96,6 +96,7 @@ class Mast:
     concentration: np.ndarray
     offset: np.ndarray
     night: np.ndarray
+    light: np.ndarray
 
 
 def make_mast(
@@ -136,7 +137,7 @@ def make_mast(
     profile = flux / (kappa * ustar * 3600.0) * np.log(true_levels[seat] - depth)
     concentration = level - profile + offset[:, None] + rng.normal(0.0, noise, seat.shape)
     night = (hours % 24.0 < 6.0) | (hours % 24.0 >= 18.0)
-    return Mast(hours, estimated, flux, levels[seat], concentration, offset, night)
+    return Mast(hours, estimated, flux, levels[seat], concentration, offset, night, light)
 
 
 @pytest.fixture(scope="session")

@@ -117,3 +117,14 @@ def test_arrays_that_do_not_fit_are_refused(mast):
     m = mast(np.random.default_rng(8), days=1.0)
     with pytest.raises(ShapeError, match="design"):
         solve(m, prior_value=np.zeros(3), prior_covariance=np.eye(3), design=np.zeros((3, 2, 4)))
+
+
+def test_light_as_regressor_sharpens_the_offset_of_a_short_mission(mast):
+    m = mast(np.random.default_rng(9), days=1.5, swaps=(0.5, 1.0))
+    time = m.hours * 3600.0
+    hours = solve(m)
+    light = solve(m, regressors=exchange.process_terms(time=time, friction_velocity=m.ustar, light=m.light))
+    before, after = (np.sqrt(CONTRAST @ found.covariance @ CONTRAST) for found in (hours, light))
+
+    assert after < before
+    assert abs(CONTRAST @ (light.value - m.offset)) < 3.0 * after

@@ -127,6 +127,7 @@ def gradient_flux(
     chemistry_sd: npt.ArrayLike = 0.0,
     design: npt.ArrayLike | None = None,
     use_swaps: bool = True,
+    light: npt.ArrayLike | None = None,
     regressors: npt.ArrayLike | None = None,
     flux_variation: tuple[float, float] | None = None,
     obukhov_length: npt.ArrayLike = np.inf,
@@ -167,8 +168,10 @@ def gradient_flux(
         See `offset_design`; default one offset a sensor.
     use_swaps : bool
         False leaves the prior as it is.
+    light : array-like, shape (t,), optional
+        What the flux may follow while offsets are estimated; default the hour of the day. [umol m-2 s-1]
     regressors, flux_variation
-        See `solve_offsets`.
+        See `solve_offsets`; `regressors` takes the place of `light`.
     obukhov_length : array-like, broadcast to (t,)
         [m]
     storage_rate : array-like, shape (t,), optional
@@ -249,7 +252,7 @@ def gradient_flux(
     ok = np.isfinite(usable)
     if use_swaps:
         b = (
-            process_terms(time=when, friction_velocity=np.where(ok, ustar, np.nan))
+            process_terms(time=when, friction_velocity=np.where(ok, ustar, np.nan), light=light)
             if regressors is None
             else as_float("regressors", regressors)
         )

@@ -86,15 +86,24 @@ def offset_design(
     return np.concatenate([offsets, drifts])
 
 
-def process_terms(*, time: npt.ArrayLike, friction_velocity: npt.ArrayLike, harmonics: int = 3) -> FloatArray:
-    """Return regressors of the flux: mean, harmonics of the day, and both times the logarithm of u*.
+def process_terms(
+    *,
+    time: npt.ArrayLike,
+    friction_velocity: npt.ArrayLike,
+    light: npt.ArrayLike | None = None,
+    harmonics: int = 3,
+) -> FloatArray:
+    """Return regressors of the flux: mean, light or harmonics of the day, each also times log of u*.
 
     Parameters
     ----------
     time, friction_velocity : array-like, shape (t,)
         [s, m s-1]
+    light : array-like, shape (t,), optional
+        With it the flux may follow two saturating curves of light, which says far more about a cloudy day
+        than its hour; gaps fall back to the mean of the series. [umol m-2 s-1]
     harmonics : int
-        Number of harmonics of 24 h; those longer than the record are left out.
+        Number of harmonics of 24 h used without light; those longer than the record are left out.
 
     Returns
     -------
@@ -102,17 +111,25 @@ def process_terms(*, time: npt.ArrayLike, friction_velocity: npt.ArrayLike, harm
     """
     when, ustar = as_float("time", time), as_float("friction_velocity", friction_velocity)
     terms = [np.ones_like(when)]
-    span = float(np.ptp(when)) / 86400.0
-    for k in range(1, harmonics + 1):
-        if span * k >= 1.0:
-            angle = 2.0 * np.pi * k * when / 86400.0
-            terms += [np.cos(angle), np.sin(angle)]
+    seen = np.zeros_like(when) if light is None else as_float("light", light)
+    bright = seen[np.isfinite(seen) & (seen > 0.0)]
+    if bright.size > 8:
+        middle = float(np.median(bright))
+        for scale in (0.5 * middle, 1.5 * middle):
+            curve = np.tanh(np.maximum(seen, 0.0) / scale)
+            terms.append(np.where(np.isfinite(curve), curve, np.nanmean(curve)))
+    else:
+        span = float(np.ptp(when)) / 86400.0
+        for k in range(1, harmonics + 1):
+            if span * k >= 1.0:
+                angle = 2.0 * np.pi * k * when / 86400.0
+                terms += [np.cos(angle), np.sin(angle)]
     good = np.isfinite(ustar) & (ustar > 0.0)
     if good.sum() > 8:
         log = np.log(np.where(good, ustar, np.exp(np.log(ustar[good]).mean())))
         log = log - log.mean()
         if log.std() > 1e-3:
-            # With the harmonics too: noise of the friction velocity makes the flux seem to follow it in
+            # With the other terms too: noise of the friction velocity makes the flux seem to follow it in
             # proportion to the flux, and what that does must not be left to the offsets.
             terms += [term * log / log.std() for term in list(terms)]
     return np.array(terms)
