@@ -131,7 +131,7 @@ def adjust_offsets(context: Context, grid: Grid, slow: dict[str, SlowBlocks], qu
         [max(t[1], 1e-6) for t in terms] + [LABORATORY_SD.get(quantity, 0.0) or 1e-6] * len(laboratories)
     )
     drift_sd = np.array([t[2] for t in terms] + [0.0] * len(laboratories))
-    noise = np.array([_block_noise(slow, label, quantity) for label in labels])
+    noise = np.array([_block_noise(slow, label, quantity, term[0]) for label, term in known.items()])
     bottle_noise = [_bottle_noise(quantity, bottles, name) for name in laboratories]
     settles = np.array(
         [
@@ -258,13 +258,16 @@ def _with_twins(context: Context, grid: Grid, blocks: SlowBlocks, quantity: str)
     return widened(term, disagreements(context, grid, blocks)) if quantity == "ph_total" else term
 
 
-def _block_noise(slow: dict[str, SlowBlocks], label: str, quantity: str) -> float:
-    """Return the noise of a block mean from the spread of its samples."""
+def _block_noise(slow: dict[str, SlowBlocks], label: str, quantity: str, stated: float) -> float:
+    """Return the noise of a block mean from the spread of its samples; the stated one where a block has no spread."""
     means = slow[label].channels[quantity]
     with np.errstate(invalid="ignore", divide="ignore"):
         noise = means.sd / np.sqrt(np.maximum(means.n, 1))
     finite = noise[np.isfinite(noise)]
-    return float(np.median(finite)) if finite.size else 1e-6
+    if finite.size:
+        return float(np.median(finite))
+    used = means.n[np.isfinite(means.mean)]
+    return max(stated, 1e-6) / float(np.sqrt(max(np.median(used), 1.0) if used.size else 1.0))
 
 
 def _bottle_noise(quantity: str, bottles: list[tuple[Bottle, float, float]], laboratory: str) -> float:

@@ -183,9 +183,25 @@ def _reduce(context: Context, grid: Grid, instrument: Instrument, water: Water) 
             time_ns=record.time_ns,
             values=series,
             good=usable[quantity],
-            interval_s=instrument.sample_interval_s,
+            interval_s=usual_interval(grid, record.time_ns, instrument.sample_interval_s),
         )
     return blocks
+
+
+def usual_interval(grid: Grid, time_ns: npt.NDArray[np.int64], stated_s: float) -> float:
+    """Return the mean time between samples of a full block: longer than stated for a sensor that rests. [s]
+
+    A sensor that takes bursts fills a block with its burst. It is one that does so in at least half of the blocks
+    in which it speaks at all: half of those hold less than half of what the stated interval would give. A full
+    block is then the median count of those blocks.
+    """
+    index = grid.index(time_ns)
+    count = np.bincount(index[index >= 0], minlength=grid.count)
+    held = count[count > 0]
+    if held.size == 0:
+        return stated_s
+    usual = float(np.median(held))
+    return stated_s if usual >= 0.5 * grid.block_s / stated_s else grid.block_s / usual
 
 
 def _derived(

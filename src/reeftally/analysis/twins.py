@@ -99,11 +99,6 @@ class Disagreement:
         """Half of the disagreement's trend. [pH per day]"""
         return 0.5 * abs(self.trend)
 
-    def mean_within(self, first_s: float, last_s: float) -> tuple[float, int]:
-        """Return the mean of the difference between two instants, and how many blocks it stands on."""
-        inside = (self.time >= first_s) & (self.time < last_s)
-        return (float(self.difference[inside].mean()) if inside.any() else float("nan")), int(inside.sum())
-
     def brief(self) -> str:
         """Say in a few words what an interval that hangs on this pH holds."""
         return (
@@ -237,36 +232,57 @@ def _all(chain: Chain) -> list[Disagreement]:
 
 
 def estimate_twins(chain: Chain) -> None:
-    """Write mean, first day, last day and trend of each disagreement, with the reason in words."""
+    """Write mean, first day, last day, first and last block, and trend of each disagreement, with the reason."""
     for row in _all(chain):
         chain.notes[f"two references of {row.label}"] = row.words()
-        first, last = float(row.time[0]), float(row.time[-1])
-        common = {"subject": row.label, "trail": "twins", "reason": row.words(), "systematic_sd": 0.0}
-        chain.estimates.from_parts(
-            quantity="reference_disagreement", method=METHOD, period="mission", start_ns=row.start_ns,
-            end_ns=row.end_ns, unit="", value=row.mean, random_sd=row.mean_sd, n=row.time.size, **common,
-        )  # fmt: skip
         half = 0.5 * chain.grid.block_s
-        for low in (first - half, max(first - half, last + half - DAY_S)):
-            high = min(low + DAY_S, last + half)
-            mean, n = row.mean_within(low, high)
+        first, last = float(row.time[0]) - half, float(row.time[-1]) + half
+        _write(chain, row, "mission", row.start_ns, row.end_ns, row.mean, row.mean_sd, row.time.size)
+        for low in dict.fromkeys((first, max(first, last - DAY_S))):
+            high = min(low + DAY_S, last)
             inside = (row.time >= low) & (row.time < high)
-            spread = correlated_mean(values=row.difference[inside]).standard_error
-            chain.estimates.from_parts(
-                quantity="reference_disagreement", method=METHOD, period="24h", start_ns=round(low * NS),
-                end_ns=round(high * NS), unit="", value=mean, random_sd=spread, n=n, **common,
-            )  # fmt: skip
+            mean = correlated_mean(values=row.difference[inside])
+            _write(
+                chain, row, "24h", round(low * NS), round(high * NS), mean.mean, mean.standard_error, int(inside.sum())
+            )
         noise = _step_noise(row.difference)
         for position in (0, -1):
             at = round((float(row.time[position]) - half) * NS)
-            chain.estimates.from_parts(
-                quantity="reference_disagreement", method=METHOD, period="instant", start_ns=at, end_ns=at, unit="",
-                value=float(row.difference[position]), random_sd=noise, n=1, **common,
-            )  # fmt: skip
-        chain.estimates.from_parts(
-            quantity="reference_disagreement_trend", method=METHOD, period="mission", start_ns=row.start_ns,
-            end_ns=row.end_ns, unit="d-1", value=row.trend, random_sd=row.trend_sd, n=row.time.size, **common,
+            _write(chain, row, "instant", at, at, float(row.difference[position]), noise, 1)
+        _write(
+            chain, row, "mission", row.start_ns, row.end_ns, row.trend, row.trend_sd, row.time.size,
+            quantity="reference_disagreement_trend", unit="d-1",
         )  # fmt: skip
+
+
+def _write(
+    chain: Chain,
+    row: Disagreement,
+    period: str,
+    start_ns: int,
+    end_ns: int,
+    value: float,
+    random_sd: float,
+    n: int,
+    *,
+    quantity: str = "reference_disagreement",
+    unit: str = "",
+) -> None:
+    chain.estimates.from_parts(
+        quantity=quantity,
+        method=METHOD,
+        subject=row.label,
+        period=period,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        unit=unit,
+        value=value,
+        random_sd=random_sd,
+        systematic_sd=0.0,
+        n=n,
+        trail="twins",
+        reason=row.words(),
+    )
 
 
 def _step_noise(difference: FloatArray) -> float:

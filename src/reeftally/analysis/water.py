@@ -114,8 +114,13 @@ def _sources(
         if offsets is not None and label not in offsets.labels:
             continue
         means = blocks.channels[quantity]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            noise = np.nanmedian(means.sd / np.sqrt(np.maximum(means.n, 1))) if np.isfinite(means.sd).any() else 0.0
+        row = offsets.row(label) if offsets is not None else -1
+        if np.isfinite(means.sd).any():
+            with np.errstate(invalid="ignore", divide="ignore"):
+                noise = np.nanmedian(means.sd / np.sqrt(np.maximum(means.n, 1)))
+        else:
+            # One sample a block has no spread of its own: the adjustment's noise is that of the book.
+            noise = offsets.adjustment.sensors_noise[row] if offsets is not None else 0.0
         values = means.mean.copy()
         # Side by side the sensors are not on the mast; those blocks are for the offsets only.
         inside = np.zeros(values.size, dtype=bool)
@@ -124,7 +129,6 @@ def _sources(
             if context.book.station(place.station).role in roles:
                 inside |= grid.mids_in(place.start_ns, place.end_ns)
         values[~inside] = np.nan
-        row = offsets.row(label) if offsets is not None else -1
         found.append(SeriesSource(label=label, row=row, values=values, noise=float(noise)))
     return found
 
