@@ -117,10 +117,10 @@ def _sources(
         row = offsets.row(label) if offsets is not None else -1
         if np.isfinite(means.sd).any():
             with np.errstate(invalid="ignore", divide="ignore"):
-                noise = np.nanmedian(means.sd / np.sqrt(np.maximum(means.n, 1)))
+                noise = float(np.nanmedian(means.sd / np.sqrt(np.maximum(means.n, 1))))
         else:
             # One sample a block has no spread of its own: the adjustment's noise is that of the book.
-            noise = offsets.adjustment.sensors_noise[row] if offsets is not None else 0.0
+            noise = float(offsets.adjustment.sensors_noise[row]) if offsets is not None else 0.0
         values = means.mean.copy()
         # Side by side the sensors are not on the mast; those blocks are for the offsets only.
         inside = np.zeros(values.size, dtype=bool)
@@ -129,7 +129,7 @@ def _sources(
             if context.book.station(place.station).role in roles:
                 inside |= grid.mids_in(place.start_ns, place.end_ns)
         values[~inside] = np.nan
-        found.append(SeriesSource(label=label, row=row, values=values, noise=float(noise)))
+        found.append(SeriesSource(label=label, row=row, values=values, noise=noise))
     return found
 
 
