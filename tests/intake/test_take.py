@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import shutil
 import stat
 import zipfile
 from pathlib import Path
@@ -13,7 +15,7 @@ import pytest
 
 from reeftally.errors import StoreError, StoreLockedError
 from reeftally.intake import FileReport, IntakeReport, rebuild, take_in
-from reeftally.store import open_store
+from reeftally.store import _writer, open_store
 
 
 def take(folder: Path, *files: Path, **options: object) -> IntakeReport:
@@ -356,6 +358,54 @@ def test_an_archive_in_an_archive_is_opened_and_repeats_are_known(folder: Path) 
         "outer.zip/inner.zip/VEL-A_1.txt": "repeated",
     }
     velocity_equals(folder, 0, 300)
+
+
+def test_an_archive_that_came_before_is_not_unpacked_again(folder: Path) -> None:
+    for _ in range(2):
+        with zipfile.ZipFile(folder / "inbox" / "card.zip", "w") as archive:
+            archive.writestr(zipfile.ZipInfo("VEL-A_1.txt"), kit.velocity_text(0, 300))
+        report = take(folder)
+
+    assert only(report).status == "repeated"
+    assert (report.rows_new, report.rows_repeated) == (0, 300)
+    assert list((folder / "inbox").iterdir()) == []
+
+
+def test_a_lost_store_is_noticed_and_comes_back_from_raw(folder: Path) -> None:
+    drop(folder, "VEL-A.txt", kit.velocity_text(0, 300))
+    take(folder)
+    shutil.rmtree(folder / "observations")
+
+    report = take(folder)
+    rebuild(folder, now_ns=kit.NOW_NS)
+
+    assert "raw/ holds 1 file(s)" in report.notes[0]
+    velocity_equals(folder, 0, 300)
+
+
+def test_a_disk_that_fills_up_in_the_middle_leaves_what_was_committed(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drop(folder, "VEL-A.txt", kit.velocity_text(0, 1000))
+    calls = 0
+    pack = _writer.pack
+
+    def full(columns: dict[str, np.ndarray]) -> bytes:
+        nonlocal calls
+        calls += 1
+        if calls > 3:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return pack(columns)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(_writer, "pack", full)
+        with pytest.raises(StoreError, match="disk of the observations is full"):
+            take(folder, block_bytes=3000, commit_rows=100)
+    held = open_store(folder).streams()["VEL-A"].rows
+    take(folder)
+
+    assert 0 < held < 1000
+    velocity_equals(folder, 0, 1000)
 
 
 def test_tables_go_to_their_place_and_their_bytes_to_raw(folder: Path) -> None:

@@ -94,6 +94,7 @@ def take_in(
         work.block_bytes = block_bytes or work.block_bytes
         work.commit_rows = commit_rows or work.commit_rows
         work.take(sources)
+        work.look_for_unloaded()
         work.report.snapshot = store.snapshot()
         return work.report
 
@@ -213,6 +214,16 @@ class _Work:
                 for job in ahead:
                     job.cancel()
 
+    def look_for_unloaded(self) -> None:
+        """Note raw files that the store knows nothing of, as after a loss of `observations/`."""
+        known = {key.partition("!")[0] for key in self.store.raw_records()}
+        lost = {entry.hash for entry in self.raw.entries} - known
+        if lost:
+            self.report.notes.append(
+                f"raw/ holds {len(lost)} file(s) that the store knows nothing of; "
+                "`reeftally intake DIR --rebuild` makes the store anew from raw/."
+            )
+
     def _one(self, source: Path, copy: Future[RawPut], writer: Writer, pool: ThreadPoolExecutor) -> None:
         try:
             size = source.stat().st_size
@@ -295,7 +306,7 @@ class _Work:
     def _raw_file(self, entry: RawEntry, put: RawPut, writer: Writer, pool: ThreadPoolExecutor) -> None:
         path = self.raw.path(entry.hash)
         if _archives.is_archive(path):
-            self._archive(entry, path, entry.hash, entry.name, writer, pool, depth=1)
+            self._whole_archive(entry, path, writer, pool)
             return
         report = self._text(entry.hash, entry.hash, path, entry.name, entry.size, put.extends, writer, pool)
         report.provisional = put.changing
@@ -308,6 +319,23 @@ class _Work:
                 f"Another file of this name came before ({', '.join(item[:12] for item in put.same_name)}); "
                 "both are kept."
             )
+
+    def _whole_archive(self, entry: RawEntry, path: Path, writer: Writer, pool: ThreadPoolExecutor) -> None:
+        """Take in an archive, or say that all of it came before."""
+        record = self.store.raw_record(entry.hash)
+        if record is not None and record["status"] == "loaded":
+            report = FileReport(entry.name, status="repeated", raw_hash=entry.hash, size=entry.size, stream="archive")
+            for key, member in self.store.raw_records().items():
+                if key.startswith(f"{entry.hash}!") and "memory" in member:
+                    report.rows_repeated += int(member["memory"]["rows"])
+            self.report.files.append(report)
+            return
+        start = len(self.report.files)
+        self._archive(entry, path, entry.hash, entry.name, writer, pool, depth=1)
+        good = all(item.status in {"loaded", "repeated", "empty"} for item in self.report.files[start:])
+        status = "loaded" if good else "partly"
+        writer.record_raw(entry.hash, _record(entry, status=status, kind="archive"))
+        writer.commit(f"intake {entry.name}")
 
     def _archive(
         self,

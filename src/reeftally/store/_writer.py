@@ -8,6 +8,7 @@ Rules:    a commit is one SQLite transaction and either wholly there or not at a
 
 from __future__ import annotations
 
+import errno
 import json
 import re
 import sqlite3
@@ -261,12 +262,18 @@ class Writer:
             for flagged in self._flags:
                 self._replace_flags(flagged, snapshot)
             cursor.execute("COMMIT")
-        except BaseException:
+        except BaseException as error:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
             for name in written:
                 self._files.remove(name)
             self._drop()
+            if _is_full(error):
+                message = (
+                    "The disk of the observations is full. What was committed before stays, nothing is half "
+                    "written; make room and do the same again, it goes on where it stopped."
+                )
+                raise StoreError(message) from error
             raise
         for row in segments:
             self._ranges.setdefault(row[0], []).append((row[4], row[5]))
@@ -437,3 +444,10 @@ def _facts(piece: Columns) -> tuple[int, int, int, str, int, int]:
 def _slug(stream: str) -> str:
     """Return a file-name form of an instrument label."""
     return re.sub(r"[^A-Za-z0-9_-]+", "_", stream) or "stream"
+
+
+def _is_full(error: BaseException) -> bool:
+    """Return whether an error says that the disk is full."""
+    if isinstance(error, sqlite3.OperationalError):
+        return "full" in str(error)
+    return isinstance(error, OSError) and error.errno == errno.ENOSPC
