@@ -30,12 +30,13 @@ def test_maximum_and_saturation_are_found_within_a_tenth():
 
 
 @pytest.mark.slow
-def test_intervals_of_500_fits_hold_the_truth(binomial_band):
+@pytest.mark.parametrize("robust", [True, False])
+def test_intervals_of_500_fits_hold_the_truth(binomial_band, robust):
     rng = np.random.default_rng(2)
     z = []
     for _ in range(500):
         light, _, _, flux = blocks(rng, days=4)
-        found = exchange.light_response(light=light, flux=flux, flux_sd=2.0, robust=False)
+        found = exchange.light_response(light=light, flux=flux, flux_sd=2.0, robust=robust)
         sd = np.sqrt(np.diag(found.covariance)[:3])
         z.append((np.array([found.maximum, found.saturation, found.respiration]) - [23.0, 330.0, 13.2]) / sd)
     z = np.abs(z)

@@ -72,6 +72,14 @@ def test_without_a_swap_the_prior_comes_back_unchanged(mast):
     assert_allclose(found.covariance, np.eye(2) * 0.09)
 
 
+def test_offsets_known_without_doubt_stay_where_they_are(mast):
+    found = solve(mast(np.random.default_rng(4)), prior_value=[0.1, -0.2], prior_covariance=np.zeros((2, 2)))
+
+    assert found.swapped
+    assert_allclose(found.value, [0.1, -0.2], atol=1e-6)
+    assert np.abs(found.covariance).max() < 1e-10
+
+
 def test_a_drift_is_told_from_an_offset(mast):
     m = mast(np.random.default_rng(5))
     m.concentration[0] += 0.05 * m.hours / 24.0

@@ -8,6 +8,7 @@ Rules:    respiration may follow the friction velocity; morning and afternoon ca
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -192,7 +193,8 @@ def light_response(
     Notes
     -----
     ``P = Pmax tanh(I/Ik) - R (u*/u*_ref)^p``: Jassby and Platt (1976), Limnol. Oceanogr. 21; flow
-    dependence as an option. Covariance from the Jacobian, scaled by the scatter found.
+    dependence as an option. Covariance from the Jacobian and the scatter found;
+    with the soft loss the sandwich of Huber (1967, from memory).
     """
     one_of("shape", shape, _SHAPES)
     x, y = as_float("light", light), as_float("flux", flux)
@@ -237,10 +239,18 @@ def light_response(
     theta[:free] = fit.x * scale[:free]
     residual = fit.fun
     freedom = max(x.size - free, 1)
-    variance = max(float(residual @ residual) / freedom, 1.0 if flux_sd is not None else 0.0)
     covariance = np.zeros((4, 4))
-    inner = np.linalg.pinv(fit.jac.T @ fit.jac, hermitian=True)
-    covariance[:free, :free] = inner * np.outer(scale[:free], scale[:free]) * variance * correlation_blocks
+    jacobian = _jacobian(misfit, fit.x)
+    if robust:
+        # Sandwich of Huber (1967): slope and square of the influence of each block under the soft loss.
+        z = (residual / (2.0 * level)) ** 2
+        bread = np.linalg.pinv((jacobian * ((1.0 + z) ** -1.5)[:, None]).T @ jacobian, hermitian=True)
+        pull = jacobian * (residual / np.sqrt(1.0 + z))[:, None]
+        inner = bread @ (pull.T @ pull) @ bread * x.size / freedom
+    else:
+        variance = max(float(residual @ residual) / freedom, 1.0 if flux_sd is not None else 0.0)
+        inner = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True) * variance
+    covariance[:free, :free] = inner * np.outer(scale[:free], scale[:free]) * correlation_blocks
     scatter = float(np.sqrt(np.mean((residual * sd) ** 2) * x.size / freedom))
     reason = ""
     if not np.isfinite(theta[:3]).all():
@@ -251,6 +261,16 @@ def light_response(
         float(theta[0]), float(theta[1]), float(theta[2]), float(theta[3]), covariance, flow_reference, shape,
         scatter, int(x.size), reason,
     )  # fmt: skip
+
+
+def _jacobian(misfit: Callable[[FloatArray], FloatArray], theta: FloatArray) -> FloatArray:
+    """Return central differences of the weighted misfit, without the weights of the loss."""
+    columns = []
+    for k in range(theta.size):
+        step = np.zeros(theta.size)
+        step[k] = 1e-5 * max(abs(float(theta[k])), 1e-2)
+        columns.append((misfit(theta + step) - misfit(theta - step)) / (2.0 * step[k]))
+    return np.array(columns).T
 
 
 def _without(nothing: LightResponse, reason: str) -> LightResponse:

@@ -298,6 +298,13 @@ def _typical_flux(whitened: tuple[FloatArray, FloatArray, FloatArray, FloatArray
     return float(np.median(np.abs(flux)))
 
 
+def _precision(covariance: FloatArray) -> FloatArray:
+    """Return the inverse of a prior covariance; a direction without variance is known, not unknown."""
+    size, axes = np.linalg.eigh(covariance)
+    floor = max(float(size.max(initial=0.0)) * 1e-10, 1e-14)
+    return np.asarray((axes / np.maximum(size, floor)) @ axes.T)
+
+
 def _solve(
     whitened: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     when: FloatArray,
@@ -334,7 +341,7 @@ def _solve(
     log_det = 2.0 * np.log(factor[1]).sum() + prior_log + np.log1p(extra * power).sum()
     # Prior: known for the offsets, nearly nothing for places and regressors.
     prior = np.zeros((columns.shape[-1],) * 2)
-    prior[:p, :p] = np.linalg.pinv(cov, hermitian=True)
+    prior[:p, :p] = _precision(cov)
     scale = np.maximum(np.diag(xx)[p:], 1e-30)
     prior[range(p, prior.shape[0]), range(p, prior.shape[0])] = scale / _DIFFUSE
     start = np.concatenate([mean, np.zeros(prior.shape[0] - p)])
