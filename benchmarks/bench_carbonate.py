@@ -19,7 +19,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numba
 import numpy as np
 
-from reeftally.seawater import _carbonate_solve, carbonate
+from reeftally.seawater import _carbonate_constants, carbonate
 from reeftally.seawater import _constants as formulas
 from reeftally.seawater import _kernels_acid as kernels
 
@@ -156,7 +156,7 @@ def numpy_blocked(kind: str, *columns: np.ndarray) -> np.ndarray:
 
 def constants_alone(data: dict[str, np.ndarray]) -> np.ndarray:
     """Evaluate every constant, as the solver does, on the same number of threads."""
-    kernel = _carbonate_solve._constants_kernel()
+    kernel = _carbonate_constants.constants_kernel()
     n = data["temperature"].size
     out, none = np.empty((21, n)), np.zeros(n)
     threads = numba.config.NUMBA_NUM_THREADS

@@ -530,6 +530,15 @@ def test_constants_accept_arrays_and_carry_nan() -> None:
         equilibrium_constants(temperature=25.0, salinity=-1.0)
 
 
+def test_constants_keep_labels() -> None:
+    temperature = xr.DataArray([20.0, 25.0], dims="time")
+
+    k = equilibrium_constants(temperature=temperature, salinity=xr.DataArray([35.0], dims="station"))
+
+    assert k["k1"].dims == ("time", "station")
+    assert float(k["k1"][1, 0]) == equilibrium_constants(temperature=25.0, salinity=35.0)["k1"]
+
+
 def test_water_without_salt_is_solved() -> None:
     # No outside value: the alkalinity of pure carbonate in water without salt, all pairs agree.
     state = solve(total_alkalinity=1000.0, dic=1000.0, temperature=20.0, salinity=0.0)

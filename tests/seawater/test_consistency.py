@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import xarray as xr
 from numpy.testing import assert_allclose
 
-from reeftally.errors import InputError, NoSolutionError
+from reeftally.errors import InputError, NoSolutionError, ShapeError
 from reeftally.seawater.carbonate import ORR2018, STANDARD_OUTPUTS, solve
 from reeftally.seawater.consistency import adjust
 
@@ -124,6 +125,22 @@ def test_arrays_are_adjusted_member_by_member_and_missing_ones_are_not_consisten
     assert np.isnan(result.adjusted["ph_total"][2])
     assert not result.consistent[2]
     assert "of 3 samples" in result.message
+
+
+def test_labelled_samples_are_matched_by_name() -> None:
+    dic = xr.DataArray(TRUTH.dic + np.array([0.0, 5.0]), dims="time", coords={"time": [3, 4]})
+    ph = xr.DataArray(TRUTH.ph_total + np.array([0.0, 0.01]), dims="sensor")
+
+    result = adjust(measured={"total_alkalinity": 2312.0, "dic": dic, "ph_total": ph}, sd=SD, **WHERE)
+
+    single = adjust(
+        measured={"total_alkalinity": 2312.0, "dic": float(dic[1]), "ph_total": float(ph[0])}, sd=SD, **WHERE
+    )
+    assert result.chi_square.dims == ("time", "sensor")
+    assert_allclose(float(result.chi_square.sel(time=4, sensor=0)), single.chi_square, rtol=1e-9)
+    assert bool(result.consistent.sel(time=3, sensor=0))
+    with pytest.raises(ShapeError, match="no named dimensions"):
+        adjust(measured={"total_alkalinity": np.full(2, 2312.0), "dic": dic, "ph_total": ph}, sd=SD, **WHERE)
 
 
 def test_what_cannot_be_adjusted_is_refused() -> None:

@@ -1,7 +1,8 @@
 """Solving the carbonate system: arguments, broadcasting and threads around the kernels.
 
-Here:     `solve`, `equilibrium_constants`, reason codes turned into errors for single states.
-Not here: chemistry (`_kernels`), derivatives and uncertainty (`carbonate_uncertainty`).
+Here:     `solve`, reason codes turned into errors for single states.
+Not here: chemistry (`_kernels`), the constants alone (`_carbonate_constants`), derivatives and
+          uncertainty (`carbonate_uncertainty`).
 Rules:    states of arrays never raise for what is wrong with one member; broadcasting is done
           slab by slab, so that memory grows only with the output.
 """
@@ -34,7 +35,7 @@ from reeftally.seawater._carbonate_names import (
 )
 from reeftally.seawater._constants_sets import Constants, ReasonCode
 
-__all__ = ["DEFAULT_CONSTANTS", "equilibrium_constants", "labelled", "solve"]
+__all__ = ["DEFAULT_CONSTANTS", "compiled", "input_type", "labelled", "solve"]
 
 DEFAULT_CONSTANTS = Constants()
 
@@ -61,37 +62,13 @@ _CONDITIONS = (
     "pressure_out",
 )
 
-CONSTANT_NAMES = (
-    "k0",
-    "k1",
-    "k2",
-    "kb",
-    "kw",
-    "ks",
-    "kf",
-    "kp1",
-    "kp2",
-    "kp3",
-    "ksi",
-    "knh4",
-    "kh2s",
-    "ksp_aragonite",
-    "ksp_calcite",
-    "total_boron",
-    "total_sulfate",
-    "total_fluoride",
-    "calcium",
-    "total_over_free",
-    "total_over_seawater",
-)
 
-
-def _input_type() -> Any:
+def input_type() -> Any:
     """Return the one array type that all kernels take: any stride, never written to."""
     return types.Array(types.float64, 1, "A", readonly=True)
 
 
-def _compiled(kernel: Any, signature: tuple[Any, ...]) -> Any:
+def compiled(kernel: Any, signature: tuple[Any, ...]) -> Any:
     """Return `kernel` with machine code for `signature` and no other, whichever thread comes first."""
     with _COMPILING:
         if not kernel.signatures:
@@ -103,7 +80,7 @@ def _compiled(kernel: Any, signature: tuple[Any, ...]) -> Any:
 @lru_cache(maxsize=1)
 def _solver() -> Any:
     """Return the solver compiled (or loaded) for its single signature."""
-    line = _input_type()
+    line = input_type()
     whole = types.int64
     signature = (
         (whole, line, whole, line)
@@ -111,16 +88,7 @@ def _solver() -> Any:
         + (types.boolean, whole, types.UniTuple(whole, 6), types.float64[:, ::1], types.int64[::1])
         + (types.float64[:, ::1], types.int32[::1], whole, whole)
     )
-    return _compiled(_kernels.solve_states, signature)
-
-
-@lru_cache(maxsize=1)
-def _constants_kernel() -> Any:
-    """Return the kernel of the constants compiled (or loaded) for its single signature."""
-    line = _input_type()
-    whole = types.int64
-    signature = (line,) * 7 + (types.UniTuple(whole, 6), types.float64[:, ::1], whole, whole)
-    return _compiled(_kernels.constants_only, signature)
+    return compiled(_kernels.solve_states, signature)
 
 
 def _slabs(shape: tuple[int, ...]) -> Iterator[tuple[slice | int, ...]]:
@@ -443,61 +411,3 @@ def _on_named(function: Any, values: list[Any], names: Sequence[str]) -> tuple[A
         result.attrs["units"] = UNITS[name]
     results[-1].name = "code"
     return tuple(results)
-
-
-def equilibrium_constants(
-    *,
-    temperature: Any,
-    salinity: Any,
-    pressure: Any = 0.0,
-    constants: Constants = DEFAULT_CONSTANTS,
-) -> dict[str, Any]:
-    """Return the equilibrium constants and the conservative totals.
-
-    Parameters
-    ----------
-    temperature, salinity, pressure : array-like, broadcastable
-        Temperature, practical salinity, pressure of the water column. [°C, 1, dbar]
-    constants : Constants
-        The published sets to use.
-
-    Returns
-    -------
-    dict of str to float or float64 array
-        ``k0`` [mol kg-1 atm-1]; ``k1 k2 kb kp1 kp2 kp3 ksi knh4 kh2s`` [mol kg-1] and ``kw``
-        [mol2 kg-2] on the total scale; ``ks kf`` [mol kg-1] on the free scale;
-        ``ksp_aragonite ksp_calcite`` [mol2 kg-2]; ``total_boron total_sulfate total_fluoride
-        calcium`` [mol kg-1]; ``total_over_free total_over_seawater`` [1], the ratio of hydrogen
-        ion on the total scale to that on the other. NaN in, NaN out.
-
-    Raises
-    ------
-    NoSolutionError
-        If a scalar temperature, salinity or pressure lies where no seawater is.
-
-    Notes
-    -----
-    Sources: see `Constants` and the module `_constants`.
-    """
-    arrays = [
-        as_float("temperature", temperature),
-        as_float("salinity", salinity),
-        as_float("pressure", pressure),
-    ]
-    shape = np.broadcast_shapes(*(a.shape for a in arrays))
-    t, s, p = (np.ascontiguousarray(np.broadcast_to(a, shape)).reshape(-1) for a in arrays)
-    impossible = (s < 0.0) | (s > 70.0) | (t < -5.0) | (t > 60.0) | (p < -10.0) | (p > 12000.0)
-    if not shape and impossible.any():
-        message = f"No seawater at temperature {t[0]:g} °C, salinity {s[0]:g}, pressure {p[0]:g} dbar."
-        raise NoSolutionError(message, code="out_of_range")
-    t = np.where(impossible, np.nan, t)
-    s = np.where(impossible, np.nan, s)
-    # Any amount of the minor acids makes the kernel evaluate their constants.
-    some = np.ones(t.size)
-    out = np.empty((len(CONSTANT_NAMES), t.size))
-    _constants_kernel()(t, s, p, some, some, some, some, constants.codes(), out, 0, t.size)
-    missing = np.isnan(t + s + p)
-    out[:, missing] = np.nan
-    if not shape:
-        return {name: float(row[0]) for name, row in zip(CONSTANT_NAMES, out, strict=True)}
-    return {name: row.reshape(shape) for name, row in zip(CONSTANT_NAMES, out, strict=True)}

@@ -12,8 +12,9 @@ from reeftally.seawater._carbonate_air import (
     fco2_from_xco2,
     xco2_from_fco2,
 )
+from reeftally.seawater._carbonate_constants import equilibrium_constants
 from reeftally.seawater._carbonate_names import INPUTS, OUTPUTS, STANDARD_OUTPUTS, CarbonateState
-from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, equilibrium_constants, solve
+from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, solve
 from reeftally.seawater._constants_sets import Constants, ReasonCode, ValidityRange
 from reeftally.seawater.carbonate_uncertainty import ORR2018, Propagated, derivatives, propagate
 

@@ -18,9 +18,9 @@ import numpy as np
 from scipy.stats import chi2
 
 from reeftally._checks import FloatArray, as_float, require_range
-from reeftally.errors import InputError, NoSolutionError
+from reeftally.errors import InputError, NoSolutionError, ShapeError
 from reeftally.seawater._carbonate_names import GROUPS, INPUTS, STANDARD_OUTPUTS
-from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, solve
+from reeftally.seawater._carbonate_solve import DEFAULT_CONSTANTS, labelled, solve
 from reeftally.seawater._constants_sets import Constants
 from reeftally.seawater._kernels_acid import LN10
 from reeftally.seawater.carbonate_uncertainty import derivatives
@@ -48,7 +48,7 @@ class Discrepancy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adjustment:
-    """Result of `adjust`; arrays have the broadcast shape of the measurements."""
+    """Result of `adjust`; arrays (or DataArrays) have the broadcast shape of the measurements."""
 
     adjusted: dict[str, Any]
     """All results of `solve` at the adjusted state, by name."""
@@ -163,22 +163,26 @@ def adjust(
         message = f"sd lacks {', '.join(missing)}; every measured quantity needs a standard uncertainty."
         raise InputError(message)
     require_range("level", level, 0.0, 1.0)
-    values = [as_float(name, measured[name]) for name in names]
-    sds = [as_float(f"sd[{name}]", sd[name]) for name in names]
+    conditions: dict[str, Any] = {
+        "temperature": temperature,
+        "salinity": salinity,
+        "pressure": pressure,
+        "phosphate": phosphate,
+        "silicate": silicate,
+        "ammonium": ammonium,
+        "sulfide": sulfide,
+        "air_pressure": air_pressure,
+    }
+    given = {name: measured[name] for name in names}
+    given |= {f"sd[{name}]": sd[name] for name in names} | conditions
+    plain, template = _without_labels(given)
+    values = [plain[name] for name in names]
+    sds = [plain[f"sd[{name}]"] for name in names]
+    conditions = {key: plain[key] for key in conditions}
     for name, one in zip(names, sds, strict=True):
         if bool(np.any(one <= 0.0)):
             message = f"sd[{name}] must be above zero."
             raise InputError(message)
-    conditions: dict[str, Any] = {
-        "temperature": as_float("temperature", temperature),
-        "salinity": as_float("salinity", salinity),
-        "pressure": as_float("pressure", pressure),
-        "phosphate": as_float("phosphate", phosphate),
-        "silicate": as_float("silicate", silicate),
-        "ammonium": as_float("ammonium", ammonium),
-        "sulfide": as_float("sulfide", sulfide),
-        "air_pressure": as_float("air_pressure", air_pressure),
-    }
     shape = np.broadcast_shapes(*(a.shape for a in (*values, *sds, *conditions.values())))
     # Everything below works on arrays; a single sample is an array of one.
     work = shape or (1,)
@@ -208,6 +212,8 @@ def adjust(
 
     def shaped(array: Any) -> Any:
         array = np.reshape(array, shape)
+        if template is not None:
+            return template.copy(data=array)
         return array.item() if not shape else array
 
     adjusted_sd = {}
@@ -227,6 +233,22 @@ def adjust(
         discrepancies=_discrepancies(names, y, covariance, conditions, constants, shaped),
         message=_sentence(names, consistent, p_value, level),
     )
+
+
+def _without_labels(given: Mapping[str, Any]) -> tuple[dict[str, FloatArray], Any]:
+    """Return plain arrays in one order of dimensions, and a DataArray to put results back into."""
+    if not labelled(list(given.values())):
+        return {name: as_float(name, value) for name, value in given.items()}, None
+    import xarray as xr
+
+    named = {name: xr.DataArray(value) if np.ndim(value) == 0 else value for name, value in given.items()}
+    bare = [name for name, value in named.items() if not labelled([value])]
+    if bare:
+        message = f"{', '.join(bare)} has no named dimensions; with DataArrays only they and single numbers fit."
+        raise ShapeError(message)
+    arrays = xr.broadcast(*xr.align(*named.values(), join="exact"))
+    plain = {name: as_float(name, array.values) for name, array in zip(named, arrays, strict=True)}
+    return plain, xr.DataArray(np.zeros(arrays[0].shape), dims=arrays[0].dims, coords=arrays[0].coords)
 
 
 def _prediction(
