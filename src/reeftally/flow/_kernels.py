@@ -17,13 +17,17 @@ from reeftally._checks import FloatArray
 
 __all__ = [
     "absolute_median",
+    "coherent_band",
     "cross_sums",
+    "despike_component",
+    "detrended",
     "fill_gaps",
     "gaps_of",
     "phase_space_pass",
     "robust_low_pass",
     "speed_power_means",
     "straight_fill",
+    "tapered_segments",
 ]
 
 BoolArray = npt.NDArray[np.bool_]
@@ -395,6 +399,120 @@ def cross_sums(transforms: Any, out: Any) -> None:
             if a != b:
                 for f in range(bins):
                     out[b, a, f] = np.conj(out[a, b, f])
+
+
+@_jit
+def detrended(series: FloatArray, good: BoolArray) -> FloatArray:
+    """Return rows (c, n) less the straight line through their good samples; 0 at bad ones.
+
+    Written out, not as matrix products: those would be split over threads, and their last bits
+    would depend on how many there are.
+    """
+    rows, n = series.shape
+    out = np.zeros((rows, n))
+    number = 0
+    centre = 0.0
+    for i in range(n):
+        if good[i]:
+            number += 1
+            centre += i
+    centre /= number
+    spread = 0.0
+    for i in range(n):
+        if good[i]:
+            spread += (i - centre) ** 2
+    for c in range(rows):
+        total = 0.0
+        lean = 0.0
+        for i in range(n):
+            if good[i]:
+                total += series[c, i]
+                lean += (i - centre) * series[c, i]
+        mean = total / number
+        slope = lean / spread
+        for i in range(n):
+            if good[i]:
+                out[c, i] = series[c, i] - mean - slope * (i - centre)
+    return out
+
+
+@_jit
+def tapered_segments(series: FloatArray, step: int, taper: FloatArray, linear: bool) -> FloatArray:
+    """Return the complete segments of rows (c, n), less mean or line, times `taper`; shape (c, s, length)."""
+    rows, n = series.shape
+    length = taper.size
+    count = (n - length) // step + 1
+    out = np.empty((rows, count, length))
+    middle = 0.5 * (length - 1)
+    spread = 0.0
+    for i in range(length):
+        spread += (i - middle) ** 2
+    used = 0
+    for k in range(count):
+        first = k * step
+        whole = True
+        for c in range(rows):
+            total = 0.0
+            lean = 0.0
+            for i in range(length):
+                value = series[c, first + i]
+                total += value
+                lean += (i - middle) * value
+            if not np.isfinite(total):
+                whole = False
+                break
+            mean = total / length
+            slope = lean / spread if linear else 0.0
+            for i in range(length):
+                out[c, used, i] = (series[c, first + i] - mean - slope * (i - middle)) * taper[i]
+        if whole:
+            used += 1
+    return out[:, :used]
+
+
+@_jit
+def coherent_band(signals: Any, references: Any, first: int, last: int, work: Any) -> int:
+    """Take off in place, from `signals` (s, f), the part coherent with `references` in bins first to last.
+
+    Least squares by orthogonal steps; a reference that the others already hold adds nothing. `work`
+    is scratch of the shape of `references`. Returns the references used.
+    """
+    used = 0
+    for r in range(references.shape[0]):
+        before = 0.0
+        for f in range(first, last):
+            work[r, f] = references[r, f]
+            before += abs(work[r, f]) ** 2
+        for q in range(r):
+            size = 0.0
+            dot = 0.0 + 0.0j
+            for f in range(first, last):
+                size += abs(work[q, f]) ** 2
+                dot += work[r, f] * np.conj(work[q, f])
+            if size > 0.0:
+                for f in range(first, last):
+                    work[r, f] -= dot / size * work[q, f]
+        left = 0.0
+        for f in range(first, last):
+            left += abs(work[r, f]) ** 2
+        if left <= 1e-10 * before or left == 0.0:
+            for f in range(first, last):
+                work[r, f] = 0.0
+            continue
+        used += 1
+        for s in range(signals.shape[0]):
+            dot = 0.0 + 0.0j
+            for f in range(first, last):
+                dot += signals[s, f] * np.conj(work[r, f])
+            for f in range(first, last):
+                signals[s, f] -= dot / left * work[r, f]
+    number = last - first
+    if used > 0:
+        scale = np.sqrt(number / (number - used))
+        for s in range(signals.shape[0]):
+            for f in range(first, last):
+                signals[s, f] *= scale
+    return used
 
 
 @_jit

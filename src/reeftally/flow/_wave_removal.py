@@ -12,6 +12,7 @@ import numpy.typing as npt
 from scipy import fft, special
 
 from reeftally._checks import FloatArray
+from reeftally.flow import _kernels as kernels
 
 __all__ = [
     "band_starts",
@@ -39,15 +40,8 @@ def transform(series: FloatArray, good: npt.NDArray[np.bool_]) -> ComplexArray:
     Bad samples are held at the trend and the rest weighs more: the covariance is that of the good ones.
     """
     n = series.shape[-1]
-    time = np.arange(n) - 0.5 * (n - 1)
-    weight = good.astype(np.float64)
-    number = weight.sum()
-    clean = np.where(good, series, 0.0)
-    centre = weight @ time / number
-    ramp = (time - centre) * weight
-    mean = clean.sum(axis=-1) / number
-    slope = clean @ ramp / (ramp @ (time - centre))
-    clean -= (mean[:, None] + slope[:, None] * (time - centre)) * weight
+    number = float(np.count_nonzero(good))
+    clean = kernels.detrended(np.ascontiguousarray(series, dtype=np.float64), good)
     coefficients = fft.rfft(clean, axis=-1)[:, 1:]
     if n % 2 == 0:
         coefficients[:, -1] *= np.sqrt(0.5)
@@ -73,29 +67,19 @@ def band_sums(product: npt.NDArray[np.generic], starts: npt.NDArray[np.int64]) -
 
 def coherent_residual(
     signals: ComplexArray, references: ComplexArray, starts: npt.NDArray[np.int64], bands: FloatArray
-) -> tuple[ComplexArray, int]:
+) -> ComplexArray:
     """Take off the part of `signals` (s, f) coherent with `references` (r, f), band by band.
 
     Least squares uses up one complex degree of freedom a reference; the residual is scaled so that
     residual (co)spectra are unbiased. Only bands of the list are touched.
     """
     out = signals.copy()
-    count = references.shape[0]
+    work = np.empty_like(references)
     for k in bands.astype(int):
-        cut = slice(int(starts[k]), int(starts[k + 1]))
-        number = cut.stop - cut.start
-        if number < 3 * count:
-            continue
-        x, y = references[:, cut], signals[:, cut]
-        normal = x @ x.conj().T
-        size = np.sqrt(np.abs(np.diag(normal)))
-        if not (size > 0.0).all():
-            continue
-        normal = normal / np.outer(size, size)
-        right = (y @ x.conj().T) / size
-        transfer = np.linalg.lstsq(normal.T, right.T, rcond=1e-8)[0].T / size
-        out[:, cut] = (y - transfer @ x) * np.sqrt(number / (number - count))
-    return out, count
+        first, last = int(starts[k]), int(starts[k + 1])
+        if last - first >= 3 * references.shape[0]:
+            kernels.coherent_band(out, references, first, last, work)
+    return out
 
 
 def _line(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, float]:
@@ -190,7 +174,7 @@ def fit_cospectrum(
     round_ = 1.4 / roll / (1.0 + frequency / roll) ** 2.4
     columns = np.concatenate([sharp, round_]) * widths
     information = (weight * columns**2).sum(axis=1)
-    value = (columns @ (weight * sums)) / information
+    value = (columns * (weight * sums)).sum(axis=1) / information
     misfit = (weight * (sums - value[:, None] * columns) ** 2).sum(axis=1)
     best = float(misfit.min())
     # The roll-off is averaged over by its likelihood, so that not knowing it widens the interval.

@@ -128,7 +128,7 @@ def spectra(
         message = f"series has shape {array.shape}; it needs (n,), (channels, n) or (bursts, channels, n)."
         raise ShapeError(message)
     lead = array.shape[:-2]
-    cube = array.reshape((-1, array.shape[-2] if array.ndim > 1 else 1, array.shape[-1]))
+    cube = np.ascontiguousarray(array).reshape((-1, array.shape[-2] if array.ndim > 1 else 1, array.shape[-1]))
     bursts, channels, n = cube.shape
     length = min(fft.next_fast_len(max(round(segment * sample_rate), 1), real=True), n)
     length = min(length, n - n % 2)
@@ -137,8 +137,6 @@ def spectra(
         raise InputError(message)
     step = max(round(length * (1.0 - overlap)), 1)
     shape, neighbour, own, lagged = _window(length, step, window)
-    ramp = np.arange(length) - 0.5 * (length - 1)
-    ramp_norm = float(ramp @ ramp)
     bins = length // 2 + 1
     matrix = np.full((bursts, channels, channels, bins - 1), np.nan, dtype=np.complex128)
     used = np.zeros(bursts, dtype=np.int64)
@@ -147,15 +145,9 @@ def spectra(
     if length % 2 == 0:
         scale[-1] = 1.0
     for burst in range(bursts):
-        pieces = np.lib.stride_tricks.sliding_window_view(cube[burst], length, axis=-1)[:, ::step]
-        whole = np.isfinite(pieces.sum(axis=-1)).all(axis=0)
-        if not whole.any():
+        kept = kernels.tapered_segments(cube[burst], step, shape, detrend == "linear")
+        if kept.shape[1] == 0:
             continue
-        kept = pieces if whole.all() else pieces[:, whole]
-        kept = kept - kept.mean(axis=-1, keepdims=True)
-        if detrend == "linear":
-            kept -= (kept @ ramp / ramp_norm)[..., None] * ramp
-        kept *= shape
         transforms = fft.rfft(kept, axis=-1)
         kernels.cross_sums(transforms, sums)
         used[burst] = kept.shape[1]

@@ -268,7 +268,7 @@ def reynolds_stress(
     if method == "coherent":
         wave = transform_references(references[usable], reference_good[usable])
         touched = np.flatnonzero((middle >= band[0]) & (middle <= band[1])).astype(np.float64)
-        residual, _ = coherent_residual(signals, wave, starts, touched)
+        residual = coherent_residual(signals, wave, starts, touched)
         powers = band_sums(np.abs(residual) ** 2, starts).astype(np.float64) / count
         parts = np.stack([
             band_sums(residual[0] * residual[2].conj(), starts),
