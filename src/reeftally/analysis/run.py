@@ -24,6 +24,7 @@ from reeftally.analysis.atmosphere import atmosphere_table
 from reeftally.analysis.bursts import BurstSeries, Workers, velocimeter_blocks
 from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.currents import Currents, join_currents
+from reeftally.analysis.diel import estimate_diel
 from reeftally.analysis.estimate_account import AccountSeries, estimate_account
 from reeftally.analysis.estimate_carbon import estimate_dic_fluxes
 from reeftally.analysis.estimate_fluxes import (
@@ -266,6 +267,7 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
     )
     progress("Organisms", 1, 1, "")
     chain.account = estimate_account(chain, progress, missing=what_is_missing)
+    estimate_diel(chain)
     explain_rows(chain)
     return chain
 

@@ -110,6 +110,13 @@ METHODS: dict[str, dict[str, Any]] = {
             "JCGM 100:2008, 4.2.3 (mean of two values)",
         ],
     },
+    "diel": {
+        "what": "Swing and hours of the diel cycle: least squares of a straight line and harmonics of 24 h and 12 h, "
+        "errors widened for residuals that are alike; systematic terms in trials.",
+        "functions": ["reeftally.analysis.diel.fit_cycle"],
+        "equation": "y = level + slope t + sum over k = 1, 2 of a_k cos(2 pi k t / 24 h) + b_k sin(2 pi k t / 24 h)",
+        "sources": ["Weatherhead et al. 1998 (autocorrelation)", "JCGM 101:2008"],
+    },
     "account": {
         "what": "Order-independent split of the change of pH and aragonite saturation between drivers, in trials.",
         "functions": ["reeftally.ledger.decompose", "reeftally.exchange.gas_exchange", "reeftally.uncertainty.Trials"],

@@ -53,19 +53,20 @@ LEAST_BLOCKS = 8
 # bottles (Bresnahan et al. 2014, Methods in Oceanography 9, 44-60, advise conditioning for days and bottles beside
 # the sensor; the number is common practice, no source).
 DOUBTFUL_PH = 0.01
-# Estimates that hang on the level of pH.
-HANG_ON_PH = frozenset(
-    {
-        "ph_total",
-        "dic",
-        "aragonite_saturation",
-        "local_dic_excess",
-        "ph_change_global",
-        "ph_change_local",
-        "ph_departure_from_equilibrium",
-        "dic_departure_from_equilibrium",
-    }
+# Estimates that hang on pH, by how their names begin.
+HANG_ON_PH = (
+    "ph_total",
+    "dic",
+    "aragonite_saturation",
+    "local_dic_excess",
+    "ph_change_",
+    "ph_departure_",
+    "diel_amplitude_ph_total",
+    "diel_amplitude_dic",
+    "diel_amplitude_aragonite_saturation",
 )
+# The DIC flux of a gradient hangs on differences between sensors, not on the level of one.
+NOT_ON_LEVEL = ("dic_flux",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,8 +299,7 @@ def explain_rows(chain: Chain) -> None:
         return
     words = "; ".join(row.brief() for row in own)
     for position, row in enumerate(chain.estimates.rows):
-        name = row.quantity.removeprefix("aragonite_saturation_change_")
-        hangs = row.quantity in HANG_ON_PH or name != row.quantity or row.quantity.startswith("ph_change_")
+        hangs = row.quantity.startswith(HANG_ON_PH) and not row.quantity.startswith(NOT_ON_LEVEL)
         if hangs and row.value is not None and words not in row.reason:
             reason = f"{row.reason}; {words}" if row.reason else words
             chain.estimates.rows[position] = replace(row, reason=reason)
