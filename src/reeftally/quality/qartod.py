@@ -1,7 +1,8 @@
 """The QARTOD tests, vectorised over a record.
 
 Here:     gap, gross range, climatology, spike, rate of change, flat line, attenuated signal; the roll-up.
-Not here: thresholds for a site (they come from the mission book and `thresholds`), instrument tests.
+Not here: tests with a second series (`related`), of currents (`currents`), on packets (`stream`); thresholds for
+          a site (they come from the mission book and `thresholds`); instrument tests (`screens`).
 Rules:    flags 1 good, 2 not evaluated, 3 suspect, 4 fail, 9 missing; a value is never changed. The raw
           samples of velocimeters (16 to 64 Hz) are not for these tests: `reeftally.flow` screens them.
 
@@ -11,6 +12,7 @@ currents and temperature/salinity. Where a manual contradicts itself the choice 
 
 from __future__ import annotations
 
+import numba
 import numpy as np
 import numpy.typing as npt
 
@@ -152,7 +154,26 @@ def rate_of_change(*, values: npt.ArrayLike, limit: float) -> FlagArray:
     return flags
 
 
-def flat_line(*, values: npt.ArrayLike, tolerance: float, suspect_count: int = 3, fail_count: int = 5) -> FlagArray:
+@numba.njit(cache=True, error_model="numpy", nogil=True)
+def _repeats(values: FloatArray, tolerance: float, most: int) -> npt.NDArray[np.int64]:  # pragma: no cover
+    """How many previous values in a row lie within `tolerance` of each value, counted up to `most`."""
+    out = np.zeros(values.size, dtype=np.int64)
+    for n in range(values.size):
+        count = 0
+        while count < most and n - count > 0 and abs(values[n] - values[n - count - 1]) <= tolerance:
+            count += 1
+        out[n] = count
+    return out
+
+
+def flat_line(
+    *,
+    values: npt.ArrayLike,
+    tolerance: float,
+    suspect_count: int = 3,
+    fail_count: int = 5,
+    whole_run: bool = True,
+) -> FlagArray:
     """Flag values that have not moved by more than `tolerance` for too long.
 
     Parameters
@@ -163,17 +184,22 @@ def flat_line(*, values: npt.ArrayLike, tolerance: float, suspect_count: int = 3
         Change below which two values count as equal (the sensor's resolution).
     suspect_count, fail_count : int
         How many previous values must all equal the present one.
+    whole_run : bool
+        True (with full context): every repeat of a run that reaches a count gets its flag. False (real time):
+        only values that already have that many equal ones behind them, as the manuals have it; historical
+        flags are not changed.
 
     Returns
     -------
     uint8 array, (n,)
-        Flags; every member of a run that reaches a count gets its flag, not only the last one.
+        Flags.
 
     Notes
     -----
-    QARTOD test 8. The manual's prose (five most recent equal) and its loop (compare with five previous) differ
-    by one sample; the loop is followed. Delayed-mode use flags the whole run because a stuck sensor was stuck
-    from the run's first repeat.
+    QARTOD test 8 (pH), 17 (currents). The pH manual's prose (five most recent equal) and its loop (compare with
+    five previous) differ by one sample; the loop is followed. Every previous value is compared with the present
+    one, so a slow ramp is not a flat line. With full context the whole run is flagged because a stuck sensor was
+    stuck from the run's first repeat.
     """
     if not 1 <= suspect_count < fail_count:
         message = f"suspect_count {suspect_count} must be at least 1 and below fail_count {fail_count}."
@@ -182,19 +208,17 @@ def flat_line(*, values: npt.ArrayLike, tolerance: float, suspect_count: int = 3
     flags = _start(record)
     if record.size < 2:
         return flags
-    # A run goes on while the value stays within the tolerance of the run's previous value; NaN ends it.
-    same = np.abs(np.diff(record)) <= tolerance
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], same, [False])).astype(np.int8)))
-    starts, ends = edges[::2], edges[1::2]  # run covers record[start..end], end - start repeats
-    for start, end in zip(starts, ends, strict=True):
-        repeats = end - start
-        if np.ptp(record[start : end + 1]) > tolerance * max(1, repeats // 4):
-            # A slow ramp below the tolerance a step is change, not a flat line.
-            continue
-        if repeats >= fail_count:
-            flags[start + 1 : end + 1] = FAIL
-        elif repeats >= suspect_count:
-            flags[start + 1 : end + 1] = SUSPECT
+    repeats = _repeats(record, float(tolerance), fail_count)
+    for count, flag in ((suspect_count, SUSPECT), (fail_count, FAIL)):
+        hit = repeats >= count
+        if whole_run and hit.any():
+            # A value with `count` equal ones behind it makes those a run, save the first, which repeats nothing.
+            change = np.zeros(record.size + 1, dtype=np.int64)
+            at = np.flatnonzero(hit)
+            np.add.at(change, at - count + 1, 1)
+            np.add.at(change, at + 1, -1)
+            hit = np.cumsum(change[:-1]) > 0
+        flags[hit] = flag
     return flags
 
 
