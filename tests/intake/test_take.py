@@ -647,3 +647,34 @@ def test_a_rate_other_than_the_books_is_said(tmp_path: Path) -> None:
     assert optode.messages == []
     assert "Measured rate 0.2 Hz, the book says 0.1998 Hz" in optode.notes[0]
     assert "a row every 0.0625 s" in velocimeter.messages[0].found
+
+
+def test_a_little_serial_noise_costs_a_file_nothing_and_much_of_it_flags_the_file(folder: Path) -> None:
+    lines = kit.velocity_lines(0, 400)
+    lines.insert(200, "\x02?\x7f;;\n")
+    drop(folder, "VEL-A_1.txt", (kit.VELOCITY_HEADER + "".join(lines)).encode() + b"\xff\xfe\x01\n")
+    noisy = [line if n % 20 else "\x02\x7f\n" for n, line in enumerate(kit.velocity_lines(1000, 400))]
+    drop(folder, "VEL-A_2.txt", kit.VELOCITY_HEADER + "".join(noisy))
+
+    little, much = take(folder).files
+
+    assert (little.status, little.rows_new, little.rows_rejected, little.messages) == ("loaded", 400, 2, [])
+    assert "line(s) of junk" in little.notes[0]
+    assert not any("decoded" in note for note in little.notes)
+    assert (much.status, much.rows_new, much.rows_rejected) == ("partly", 380, 20)
+    assert "20 line(s) like" in much.messages[0].found
+
+
+def test_a_repeated_stretch_of_lines_is_no_step_back_in_time_but_a_clock_set_back_is(folder: Path) -> None:
+    lines = kit.velocity_lines(0, 100)
+    drop(folder, "VEL-A_1.txt", kit.VELOCITY_HEADER + "".join(lines[:60] + lines[50:]))
+    drop(
+        folder, "VEL-A_2.txt", kit.VELOCITY_HEADER + "".join(kit.velocity_lines(500, 50) + kit.velocity_lines(300, 50))
+    )
+
+    twice, back = take(folder).files
+
+    assert (twice.rows_new, twice.rows_repeated, twice.messages) == (100, 10, [])
+    assert back.rows_new == 100
+    assert back.messages[0].line == 52
+    assert "step(s) back in time" in back.messages[0].found

@@ -25,6 +25,7 @@ LONGEST_LINE = 1 << 20
 """A longer line is not a line."""
 _HEAD_BYTES = 256 << 10
 _HEAD_LINES = 400
+_PREAMBLE = 40
 _TRIED = ("utf-8", "cp1252", "latin-1")
 
 
@@ -90,14 +91,7 @@ def read_head(path: Path, declared: str) -> Head:
     cut = len(body_bytes)
     if more:
         cut = max(_last_end(body_bytes, wide, encoding), 0) or len(body_bytes)
-    chosen = encoding
-    for name in (encoding, *_TRIED):
-        try:
-            body_bytes[:cut].decode(name)
-        except UnicodeDecodeError:
-            continue
-        chosen = name
-        break
+    chosen = next(name for name in (encoding, *_TRIED) if _decodes(body_bytes[:cut], name))
     lines: list[str] = []
     ends: list[int] = []
     at = mark
@@ -116,6 +110,27 @@ def read_head(path: Path, declared: str) -> Head:
         ends.append(at + len(text[position:].encode(chosen, errors="replace")))
         complete = False
     return Head(tuple(lines), tuple(ends), chosen, mark, complete)
+
+
+def _decodes(data: bytes, encoding: str) -> bool:
+    """Return whether text decodes, serial noise in a few later lines left out of account."""
+    try:
+        data.decode(encoding)
+    except UnicodeDecodeError:
+        if encoding.startswith("utf-16"):
+            return False
+    else:
+        return True
+    lines = data.split(b"\n")
+    bad = 0
+    for number, line in enumerate(lines):
+        try:
+            line.decode(encoding)
+        except UnicodeDecodeError:
+            bad += 1
+            if number < _PREAMBLE or bad > 0.01 * len(lines):
+                return False
+    return True
 
 
 def _last_end(data: bytes, wide: bool, encoding: str) -> int:

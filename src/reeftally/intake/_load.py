@@ -96,6 +96,10 @@ def load_file(
     loader.finish()
 
 
+_Piece = tuple[npt.NDArray[np.int64], dict[str, npt.NDArray[np.generic]], npt.NDArray[np.int64]]
+"""Stamps, columns and line numbers of rows."""
+
+
 class _Loader:
     def __init__(self, job: Job, writer: Writer, report: FileReport, tell: Callable[[int], None]) -> None:
         self.job, self.writer, self.report, self.tell = job, writer, report, tell
@@ -195,7 +199,7 @@ class _Loader:
         if block.overlong:
             memory.tally.add("overlong", line=memory.line, found="a line of over 1 MB", count=block.overlong)
             memory.line += block.overlong
-        pieces: list[tuple[npt.NDArray[np.int64], dict[str, npt.NDArray[np.generic]]]] = []
+        pieces: list[_Piece] = []
         error: IntakeError | None = None
         while True:
             upto = parsed.status.size
@@ -203,7 +207,7 @@ class _Loader:
             if prepared is None:
                 upto, header = self._look_closely(parsed)
                 prepared = prepare(parsed, upto)
-            pieces.append(self._rows(parsed, prepared, upto))
+            pieces.append(self._rows(parsed, prepared))
             memory.line += upto
             if header is None:
                 break
@@ -232,6 +236,9 @@ class _Loader:
             earlier=self.job.family,
         )
         memory.rows += times.size
+        lines = np.concatenate([piece[2] for piece in pieces])
+        kept = slice(None) if result.left_out is None else ~result.left_out
+        memory.count_back(times[kept], lines[kept], " ".join(self.job.layout.time.columns))
         self._count(result)
         self.report.rows_new += result.new
         self.report.rows_repeated += result.repeated
@@ -313,17 +320,17 @@ class _Loader:
 
     # -- rows --------------------------------------------------------------------------------------
 
-    def _rows(
-        self, parsed: Parsed, prepared: Prepared, upto: int
-    ) -> tuple[npt.NDArray[np.int64], dict[str, npt.NDArray[np.generic]]]:
+    def _rows(self, parsed: Parsed, prepared: Prepared) -> _Piece:
         """Turn prepared rows into UTC, count, and leave out those of a clock that was reset."""
         memory, job = self.memory, self.job
         times = prepared.times
         tally = memory.tally
         tally.lines += int(times.size)
 
+        numbers = memory.line + (np.arange(times.size) if prepared.lines is None else prepared.lines)
+
         def line_of(row: int) -> int:
-            return memory.line + (row if prepared.lines is None else int(prepared.lines[row]))
+            return int(numbers[row])
 
         for kind, text, found in (
             ("outside", "value(s) outside the plausible span, the first", prepared.outside),
@@ -341,7 +348,7 @@ class _Loader:
                     count=count,
                 )
         if not times.size:
-            return times, prepared.columns
+            return times, prepared.columns, numbers
         if prepared.counter is not None and job.layout.time.rate_hz is not None:
             times = rebuild_from_counter(times, prepared.counter, job.layout.time.rate_hz, memory.counter)
         before = (memory.zone.ambiguous, memory.zone.missing)
@@ -368,10 +375,10 @@ class _Loader:
                 expected=job.window_text,
                 count=int(bad.sum()),
             )
-            times = times[~bad]
+            times, numbers = times[~bad], numbers[~bad]
             columns = {name: value[~bad] for name, value in columns.items()}
         memory.count_steps(times, line_of, " ".join(job.layout.time.columns))
-        return times, columns
+        return times, columns, numbers
 
     def _count(self, result: AppendResult) -> None:
         memory = self.memory
@@ -428,7 +435,8 @@ class _Loader:
         report.gaps = [(low, high) for low, high in memory.gaps]
         report.gap_count = memory.gap_count
         if report.status == "unknown":
-            if report.rows_rejected:
+            # Serial noise that was skipped costs a file nothing unless there is much of it.
+            if report.rows_rejected > memory.tally.tolerated():
                 report.status = "partly"
             else:
                 report.status = "loaded" if memory.rows else "empty"

@@ -55,6 +55,8 @@ class Memory:
     """[ns]"""
     previous_ns: int | None = None
     """Stamp of the last row. [ns]"""
+    added_ns: int | None = None
+    """Stamp of the last row that was added. [ns]"""
     step_ns: float | None = None
     """Median step. [ns]"""
     step_sum_ns: int = 0
@@ -79,7 +81,7 @@ class Memory:
         return memory
 
     def count_steps(self, times: npt.NDArray[np.int64], line_of: Callable[[int], int], field_name: str) -> None:
-        """Count steps, gaps and steps back of rows in the order of the file."""
+        """Count steps and gaps of rows in the order of the file."""
         if not times.size:
             return
         low, high = int(times.min()), int(times.max())
@@ -104,19 +106,8 @@ class Memory:
                     expected="stamps that tell the samples apart",
                 )
         limit = 1.5 * self.step_ns if self.step_ns > 0 else float("inf")
-        back = steps < 0
-        if back.any():
-            first = int(np.argmax(back))
-            self.tally.add(
-                "backwards",
-                line=line_of(first + shift),
-                field=field_name,
-                found=f"step(s) back in time, the first to {iso(int(times[first + shift]))}",
-                expected="stamps that grow",
-                count=int(back.sum()),
-            )
         wide = steps > limit
-        regular = ~wide & ~back
+        regular = ~wide & (steps >= 0)
         self.step_sum_ns += int(steps[regular].sum())
         self.step_count += int(regular.sum())
         if wide.any():
@@ -126,3 +117,21 @@ class Memory:
                 to = int(times[place + shift])
                 start = before if place + shift == 0 else int(times[place + shift - 1])
                 self.gaps.append([int(start or 0), to])
+
+    def count_back(self, times: npt.NDArray[np.int64], lines: npt.NDArray[np.int64], field_name: str) -> None:
+        """Count steps back among the rows that were added; a repeated stretch of lines is no step back."""
+        if not times.size:
+            return
+        before = times[0] if self.added_ns is None else self.added_ns
+        back = np.diff(times, prepend=np.int64(before)) < 0
+        self.added_ns = int(times[-1])
+        if back.any():
+            first = int(np.argmax(back))
+            self.tally.add(
+                "backwards",
+                line=int(lines[first]),
+                field=field_name,
+                found=f"step(s) back in time, the first to {iso(int(times[first]))}",
+                expected="stamps that grow",
+                count=int(back.sum()),
+            )

@@ -66,15 +66,19 @@ class Tally:
         """Return how many cases of `kinds` there were."""
         return sum(int(entry["count"]) for key, entry in self.kinds.items() if key.partition("\x1f")[0] in kinds)
 
+    def tolerated(self) -> int:
+        """Return the lines of serial noise, if they are few."""
+        junk = self.count(*_JUNK)
+        return junk if junk <= JUNK_SHARE * max(self.lines, 1) else 0
+
     def messages(self, file: str) -> tuple[list[IntakeError], list[str]]:
         """Return messages that need attention, and notes."""
         messages: list[IntakeError] = []
         notes: list[str] = []
-        junk = self.count(*_JUNK)
         for key, entry in sorted(self.kinds.items(), key=lambda item: item[1]["line"] or 0):
             kind = key.partition("\x1f")[0]
             count = int(entry["count"])
-            if kind in _JUNK and junk <= JUNK_SHARE * max(self.lines, 1):
+            if kind in _JUNK and self.tolerated():
                 notes.append(f"{count} line(s) of {kind} left out, the first at line {entry['line']}.")
             elif kind in REJECTED:
                 messages.append(self._message(file, entry, f"{count} line(s) like {entry['found']}", _MEND[kind]))

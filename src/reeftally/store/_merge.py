@@ -55,30 +55,17 @@ class AppendResult:
     """Last refused stamp. [ns]"""
     differences: list[Difference] = field(default_factory=list)
     """The first few contradictions."""
-
-    def add(self, other: AppendResult) -> None:
-        """Add the counts of `other`."""
-        self.new += other.new
-        self.repeated += other.repeated
-        self.kept_twice += other.kept_twice
-        self.refused += other.refused
-        for mine, theirs, pick in (
-            ("refused_first_ns", other.refused_first_ns, min),
-            ("refused_last_ns", other.refused_last_ns, max),
-        ):
-            held = getattr(self, mine)
-            if theirs is not None:
-                setattr(self, mine, theirs if held is None else pick(held, theirs))
-        self.differences = (self.differences + other.differences)[:SHOWN]
+    left_out: npt.NDArray[np.bool_] | None = None
+    """Which rows of the batch, in its own order, were not added; None if all were."""
 
 
-def sort_by_time(columns: Columns) -> Columns:
-    """Return `columns` sorted by time, rows of one stamp in their given order."""
+def sort_by_time(columns: Columns) -> tuple[Columns, npt.NDArray[np.intp] | None]:
+    """Return `columns` sorted by time, rows of one stamp in their given order, and the order (None: as is)."""
     time = columns[TIME]
     if time.size < 2 or bool(np.all(time[1:] >= time[:-1])):
-        return columns
+        return columns, None
     order = np.argsort(time, kind="stable")
-    return {name: value[order] for name, value in columns.items()}
+    return {name: value[order] for name, value in columns.items()}, order
 
 
 def rows_at(columns: Columns, times: npt.NDArray[np.int64]) -> Columns | None:
@@ -170,6 +157,7 @@ def merge(
             result.differences.append(_difference(batch, place, held, names, raw_of_load, family))
     if not drop.any():
         return batch, result
+    result.left_out = drop
     keep = ~drop
     return {name: value[keep] for name, value in batch.items()}, result
 

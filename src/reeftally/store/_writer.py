@@ -104,7 +104,7 @@ class Writer:
         StoreError
             If the columns do not fit, or the bytes overlap bytes of this raw file that are loaded already.
         """
-        batch = sort_by_time(checked(stream, columns))
+        batch, order = sort_by_time(checked(stream, columns))
         if offset_to < offset_from:
             message = f"Stream {stream}: offsets {offset_from} to {offset_to} run backwards."
             raise StoreError(message)
@@ -121,6 +121,10 @@ class Writer:
         held = self._held(stream, times)
         raw_of, family = self._family(stream, held, {raw_hash, *earlier})
         kept, result = merge(batch, held, family, raw_of)
+        if order is not None and result.left_out is not None:
+            in_given_order = np.empty_like(result.left_out)
+            in_given_order[order] = result.left_out
+            result.left_out = in_given_order
         kept = dict(kept)
         size = kept[TIME].size
         kept[LOAD] = np.full(size, load, np.int32)
