@@ -235,6 +235,18 @@ def test_systematic_terms_follow_their_inputs(tide):
     assert slow.systematic_sd.mean() < 0.04 * abs(slow.flux.mean())
 
 
+def test_stated_slopes_are_those_of_the_flux(tide):
+    base = run(tide)
+    late, early = run(tide, lag_excess=0.25), run(tide, lag_excess=-0.25)
+    slow, quick = run(tide, response_time=0.5), run(tide, response_time=0.4)
+
+    assert_allclose(base.flux_per_lag, (late.turbulent_flux - early.turbulent_flux) / 0.5, rtol=1e-6)
+    assert_allclose(
+        base.flux_per_response_time, (slow.turbulent_flux - quick.turbulent_flux) / 0.1, rtol=1e-6, atol=1e-6
+    )
+    assert_allclose(base.detrending_factor * run(tide, low_frequency="none").turbulent_flux, base.turbulent_flux)
+
+
 def test_what_detrending_takes_is_given_back_on_average(bursts):
     b = bursts(np.random.default_rng(21), blocks=300, speed=0.05, c_noise=0.1)
     kept = exchange.detrending_retained(duration=900.0, height=0.3, speed=0.05)

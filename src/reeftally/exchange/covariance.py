@@ -48,6 +48,12 @@ class CovarianceFlux:
     """Corrected over uncorrected covariance, each at its own lag. [1]"""
     storage: FloatArray
     """Storage between bed and height. [mmol m-2 h-1]"""
+    detrending_factor: FloatArray
+    """By what detrending was corrected, included in the fluxes; half of the excess over 1 is systematic. [1]"""
+    flux_per_lag: FloatArray
+    """Change of the flux per second of lag; for trials of the lag. [mmol m-2 h-1 s-1]"""
+    flux_per_response_time: FloatArray
+    """Change of the flux per second of response time; for trials of it. [mmol m-2 h-1 s-1]"""
     lag: FloatArray
     """Lag used; positive when the concentration is later. [s]"""
     lag_expected: FloatArray
@@ -351,11 +357,17 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     total = turbulent + storage
     reason[np.abs(total) < 2.0 * random_sd] |= Reason.WEAK
     _screen(reason, sigma_w, a, s)
+    response_slope = _response_slope(lag_slope, turbulent, tau, a, s)
+    if s.response == "restore":
+        # cov(w, C + tau dC/dt) is linear in tau, so its slope is known without a difference in lag.
+        rise = covariance - _samples.at_lag(raw, found.max_lag, lag * rate)
+        exact = rise / np.where(tau > 0.0, tau, 1.0) * SECONDS_PER_HOUR * spectral_factor
+        response_slope = np.where(tau > 0.0, exact, lag_slope)
     systematic = np.sqrt(
         (total * a["gain_sd"]) ** 2
         + (0.5 * turbulent * (1.0 - low)) ** 2
         + (lag_slope * a["lag_sd"]) ** 2
-        + (_response_slope(lag_slope, turbulent, tau, a, s) * a["tau_sd"]) ** 2
+        + (response_slope * a["tau_sd"]) ** 2
         + (np.nan_to_num(a["storage_rate"]) * a["height_sd"]) ** 2
     )
     reason[~np.isfinite(total) & (reason & int(~DOUBTING) == 0)] |= Reason.BAD_INPUT
@@ -372,6 +384,9 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
         "uncorrected_flux": raw[:, found.max_lag] * SECONDS_PER_HOUR,
         "response_factor": factor,
         "storage": storage,
+        "detrending_factor": 1.0 / low,
+        "flux_per_lag": lag_slope,
+        "flux_per_response_time": response_slope,
         "lag": lag,
         "lag_expected": expected,
         "lag_found": lag_found,
@@ -469,7 +484,6 @@ def _response_slope(
             for side in (0.01, 0.0)
         )
         return np.asarray(turbulent * (down / up - 1.0) / 0.01)
-    # cov(w, C + (tau + d) dC/dt) grows by d times the slope of the covariance with lag.
     return lag_slope
 
 
