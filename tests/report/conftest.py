@@ -1,5 +1,6 @@
 """A results folder with invented numbers of an invented mission, made by the writers that the chain uses."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -167,17 +168,60 @@ def _estimates(mission: Path) -> Estimates:
     start, end = to_ns(book.mission.start), to_ns(book.mission.end)
     out = Estimates()
 
-    def add(quantity, method, value, random, systematic, *, period="mission", span=(start, end), subject=SITE,
-            unit="", n=COUNT, trail="account", **more):  # fmt: skip
-        out.from_parts(quantity=quantity, method=method, subject=subject, period=period, start_ns=span[0],
-                       end_ns=span[1], unit=unit, value=value, random_sd=random, systematic_sd=systematic, n=n,
-                       trail=trail, **more)  # fmt: skip
+    def add(
+        quantity,
+        method,
+        value,
+        random,
+        systematic,
+        *,
+        period="mission",
+        span=(start, end),
+        subject=SITE,
+        unit="",
+        n=COUNT,
+        trail="account",
+        **more,
+    ):
+        out.from_parts(
+            quantity=quantity,
+            method=method,
+            subject=subject,
+            period=period,
+            start_ns=span[0],
+            end_ns=span[1],
+            unit=unit,
+            value=value,
+            random_sd=random,
+            systematic_sd=systematic,
+            n=n,
+            trail=trail,
+            **more,
+        )
 
     for label, value, sd in (("OXY-1", -3.1, 0.12), ("OXY-2", 0.6, 0.11), ("OXY-3", 4.35, 0.12)):
-        add("sensor_offset", "side_by_side", value, 0.0, sd, period="instant", subject=label, unit="µmol kg-1",
-            trail="side_by_side")  # fmt: skip
-        add("sensor_offset", "swap", value + 0.05, 0.0, 0.5 * sd, period="instant", subject=label, unit="µmol kg-1",
-            trail="gradient")  # fmt: skip
+        add(
+            "sensor_offset",
+            "side_by_side",
+            value,
+            0.0,
+            sd,
+            period="instant",
+            subject=label,
+            unit="µmol kg-1",
+            trail="side_by_side",
+        )
+        add(
+            "sensor_offset",
+            "swap",
+            value + 0.05,
+            0.0,
+            0.5 * sd,
+            period="instant",
+            subject=label,
+            unit="µmol kg-1",
+            trail="gradient",
+        )
     for label, value, sd in (("PHI-1", 0.0135, 0.0006), ("PHI-2", -0.0108, 0.0006)):
         add("sensor_offset", "side_by_side", value, 0.0, sd, period="instant", subject=label, trail="side_by_side")
     add("sensor_drift", "side_by_side", 0.11, 0.0, 0.03, subject="OXY-1", unit="µmol kg-1 d-1", trail="side_by_side")
@@ -194,17 +238,39 @@ def _estimates(mission: Path) -> Estimates:
         add("oxygen_flux", "gradient", level[kind] + 0.6, 0.3, 1.2, unit=RATE, trail="gradient", **more)
         add("dic_flux", "gradient_ph_alkalinity", -0.9 * level[kind], 0.9, 1.9, unit=RATE, trail="gradient_dic", **more)
         if kind == "24h":
-            add("oxygen_flux", "covariance", 24 * level[kind], 12.0, 17.0, unit="mmol m-2 d-1", trail="covariance",
-                **more)  # fmt: skip
+            add(
+                "oxygen_flux",
+                "covariance",
+                24 * level[kind],
+                12.0,
+                17.0,
+                unit="mmol m-2 d-1",
+                trail="covariance",
+                **more,
+            )
         low = {"night": -0.004, "day": 0.004}.get(kind, 0.0)
         add("ph_total", "trials", 7.9991 + low, 0.0002, 0.002, trail="chemistry", **more)
         add("aragonite_saturation", "trials", 3.50 + 6 * low, 0.001, 0.02, trail="chemistry", **more)
         add("dic", "trials", 2004.1 - 600 * low, 0.1, 1.7, unit="µmol kg-1", trail="chemistry", **more)
-        add("local_dic_excess", "reef_minus_reference", 15.3 - 600 * low, 0.3, 1.9, unit="µmol kg-1",
-            trail="chemistry", **more)  # fmt: skip
+        add(
+            "local_dic_excess",
+            "reef_minus_reference",
+            15.3 - 600 * low,
+            0.3,
+            1.9,
+            unit="µmol kg-1",
+            trail="chemistry",
+            **more,
+        )
         for method, factor in (("shapley_from_past", 0.94), ("shapley_from_reference", 1.0)):
-            rows = {"organic": (-0.0290 + low, 0.003), "carbonate": (-0.0025, 0.0016), "gas_exchange": (0.0008, 0.0003),
-                    "temperature": (0.0001, 0.0002), "freshwater": (0.0, 0.0001), "residual": (-0.0002, 0.0021)}  # fmt: skip
+            rows = {
+                "organic": (-0.0290 + low, 0.003),
+                "carbonate": (-0.0025, 0.0016),
+                "gas_exchange": (0.0008, 0.0003),
+                "temperature": (0.0001, 0.0002),
+                "freshwater": (0.0, 0.0001),
+                "residual": (-0.0002, 0.0021),
+            }
             if method == "shapley_from_past":
                 rows["global"] = (-0.1345 / factor, 0.0021)
             for driver, (value, sd) in rows.items():
@@ -212,53 +278,146 @@ def _estimates(mission: Path) -> Estimates:
             add("ph_change_local", method, factor * (-0.0307 + low), 0.0006, 0.0034, **more)
             add("ph_change_total", method, sum(factor * v for v, _ in rows.values()), 0.0006, 0.0028, **more)
             add("aragonite_saturation_change_organic", method, -0.17 * factor, 0.004, 0.02, **more)
-    add("net_community_calcification", "budget_of_bottles", 0.36, 0.2, 0.3, subject="rubble with sponges", unit=RATE,
-        trail="alkalinity_budget")  # fmt: skip
+    add(
+        "net_community_calcification",
+        "budget_of_bottles",
+        0.36,
+        0.2,
+        0.3,
+        subject="rubble with sponges",
+        unit=RATE,
+        trail="alkalinity_budget",
+    )
     for form, count, uptake in (("urn", 4, 23.0), ("pipe", 4, 0.53), ("cushion", 4, 1.9)):
         for k in range(count):
             name = f"{form}-{k + 1}"
-            add("excurrent_ph_difference", "carried_sensor", -0.014 - 0.001 * k, 0.001, 0.0005, period="instant",
-                subject=name, trail="visits", n=1)  # fmt: skip
-            add("individual_oxygen_uptake", "excurrent", uptake * (0.8 + 0.15 * k), 0.1 * uptake, 0.1 * uptake,
-                subject=name, unit="mmol h-1", n=3, trail="organisms")  # fmt: skip
-    add("community_share", "scaled_organisms", 0.28, 0.05, 0.05, subject="rubble with sponges", unit="1",
-        trail="organisms", n=12)  # fmt: skip
-    out.refuse(quantity="source_delta13C", method="mixing_line", subject=SITE, period="mission", start_ns=start,
-               end_ns=end, unit="‰", reason="no bottle carries delta13C <b>", trail="account")  # fmt: skip
+            add(
+                "excurrent_ph_difference",
+                "carried_sensor",
+                -0.014 - 0.001 * k,
+                0.001,
+                0.0005,
+                period="instant",
+                subject=name,
+                trail="visits",
+                n=1,
+            )
+            add(
+                "individual_oxygen_uptake",
+                "excurrent",
+                uptake * (0.8 + 0.15 * k),
+                0.1 * uptake,
+                0.1 * uptake,
+                subject=name,
+                unit="mmol h-1",
+                n=3,
+                trail="organisms",
+            )
+    add(
+        "community_share",
+        "scaled_organisms",
+        0.28,
+        0.05,
+        0.05,
+        subject="rubble with sponges",
+        unit="1",
+        trail="organisms",
+        n=12,
+    )
+    out.rows = [
+        replace(row, budget="alkalinity of the laboratory 0.41; random 0.22; residence time 0.12")
+        if row.period == "mission" and row.quantity in {"ph_change_local", "oxygen_flux", "ph_total"}
+        else row
+        for row in out.rows
+    ]
+    out.refuse(
+        quantity="source_delta13C",
+        method="mixing_line",
+        subject=SITE,
+        period="mission",
+        start_ns=start,
+        end_ns=end,
+        unit="‰",
+        reason="no bottle carries delta13C <b>",
+        trail="account",
+    )
     return out
 
 
 def trail() -> dict:
     """A trail in the form that the chain writes; invented content."""
-    entry = {"what": "Words <i>of</i> the method.", "functions": ["reeftally.exchange.eddy_covariance"],
-             "equation": "F = <w'c'>", "sources": ["An invented source 2030, eq. 1"]}  # fmt: skip
-    keys = ("account", "chemistry", "covariance", "gradient", "gradient_dic", "currents", "side_by_side", "clocks",
-            "visits", "organisms", "alkalinity_budget")  # fmt: skip
+    entry = {
+        "what": "Words <i>of</i> the method.",
+        "functions": ["reeftally.exchange.eddy_covariance"],
+        "equation": "F = <w'c'>",
+        "sources": ["An invented source 2030, eq. 1"],
+    }
+    keys = (
+        "account",
+        "chemistry",
+        "covariance",
+        "gradient",
+        "gradient_dic",
+        "currents",
+        "side_by_side",
+        "clocks",
+        "visits",
+        "organisms",
+        "alkalinity_budget",
+    )
     return {
         "snapshot": 7,
         "book_revision": 2,
         "decisions": [{"id": "axis-VEL-B", "by": "lead"}],
         "software": {"reeftally": "0.1.0", "code": "abc123", "numpy": "2.4.0", "python": "3.11.2"},
-        "settings": {"block_s": 900, "seed": 1, "block_trials": 1000, "period_trials": 10000, "von_karman": 0.41,
-                     "von_karman_sd": 0.01, "pq": 1.05, "pq_sd": 0.05, "rq": 0.952, "rq_sd": 0.05,
-                     "past_air_co2_umol_mol": 291.6, "friction_velocity_floor_m_s": 0.003,
-                     "constants": {"k1k2": "lueker2000", "ks": "dickson1990", "kf": "perez1987", "boron": "uppstrom1974"}},
+        "settings": {
+            "block_s": 900,
+            "seed": 1,
+            "block_trials": 1000,
+            "period_trials": 10000,
+            "von_karman": 0.41,
+            "von_karman_sd": 0.01,
+            "pq": 1.05,
+            "pq_sd": 0.05,
+            "rq": 0.952,
+            "rq_sd": 0.05,
+            "past_air_co2_umol_mol": 291.6,
+            "friction_velocity_floor_m_s": 0.003,
+            "constants": {"k1k2": "lueker2000", "ks": "dickson1990", "kf": "perez1987", "boron": "uppstrom1974"},
+        },
         "site": {"name": SITE, "water_depth_m": 6.4},
         "methods": {key: {**entry, "what": f"{key}: {entry['what']}"} for key in keys},
         "inputs": {"OXY-1": ["a" * 64, "b" * 64], "VEL-A": ["c" * 64]},
-        "records": {"OXY-1": {"samples": 25920, "flags": {"oxygen": {"1": 25000, "3": 500, "4": 420}},
-                              "limits": {"oxygen": {"gross_fail": [0, 500]}}, "withheld": []}},
+        "records": {
+            "OXY-1": {
+                "samples": 25920,
+                "flags": {"oxygen": {"1": 25000, "3": 500, "4": 420}},
+                "limits": {"oxygen": {"gross_fail": [0, 500]}},
+                "withheld": [],
+            }
+        },
         "velocimeters": {"VEL-A": {"rotation": "planar fit", "blocks": 144, "rate_hz": 32.0}},
         "refused_bursts": {"slack water": 9, "low correlation": 3},
-        "sensors": {"oxygen": {"sensors": ["OXY-1", "OXY-2", "OXY-3"], "laboratories": [], "blocks": 40,
-                               "range": [178.0, 192.0], "offset": [-3.1, 0.6, 4.35], "offset_sd": [0.12, 0.11, 0.12],
-                               "noise": [0.05, 0.05, 0.06], "covariance": []}},
-        "reference_water": {"dic": {"value": 1988.8, "random_sd": 1.0, "from": "8 bottles"},
-                            "total_alkalinity": {"value": 2312.0, "random_sd": 0.9, "from": "8 bottles"}},
+        "sensors": {
+            "oxygen": {
+                "sensors": ["OXY-1", "OXY-2", "OXY-3"],
+                "laboratories": [],
+                "blocks": 40,
+                "range": [178.0, 192.0],
+                "offset": [-3.1, 0.6, 4.35],
+                "offset_sd": [0.12, 0.11, 0.12],
+                "noise": [0.05, 0.05, 0.06],
+                "covariance": [],
+            }
+        },
+        "reference_water": {
+            "dic": {"value": 1988.8, "random_sd": 1.0, "from": "8 bottles"},
+            "total_alkalinity": {"value": 2312.0, "random_sd": 0.9, "from": "8 bottles"},
+        },
         "air": {"co2_now": 429.0, "co2_now_sd": 0.5, "co2_past": 291.6, "pressure_hpa": 1011.0, "from": "MET-1"},
         "notes": {"total_alkalinity": "from 12 bottles"},
         "largest_difference_of_parts_and_total": 3.1e-12,
-    }  # fmt: skip
+    }
 
 
 def build(folder: Path, *, book: str = BOOK, keep: set[str] | None = None, without: set[str] | None = None) -> Path:

@@ -105,11 +105,16 @@ def parts(table: pd.DataFrame, *, title: str, width: int = 560) -> Any:
         sort=order,
         title=None,
         axis=alt.Axis(
-            grid=False, ticks=False, domain=False, labelLimit=400, labelFontSize=12, labelColor=COLOURS["ink"].light,
-            labelExpr=_label_expression(order, 24),
+            grid=False,
+            ticks=False,
+            domain=False,
+            labelLimit=400,
+            labelFontSize=12,
+            labelColor=COLOURS["ink"].light,
+            labelExpr=_label_expression(order, 34),
         ),
-    )  # fmt: skip
-    x = alt.X("value:Q", title=title, axis=alt.Axis(tickCount=6))
+    )
+    x = alt.X("value:Q", title=title, axis=alt.Axis(tickCount=5, format=".2f"))
     base = alt.Chart(data)
     layers = [
         base.mark_bar(height=17, opacity=0.85).encode(x=x, y=y, color=alt.Color("hue:N", scale=None)),
@@ -125,7 +130,7 @@ def parts(table: pd.DataFrame, *, title: str, width: int = 560) -> Any:
     )
 
 
-def drivers_in_time(series: pd.DataFrame, frame: Frame, *, height: int = 92) -> Any:
+def drivers_in_time(series: pd.DataFrame, frame: Frame, *, height: int = 74) -> Any:
     """Return the change of pH by driver on one time axis, one panel a driver, all on one scale.
 
     Parameters
@@ -166,15 +171,18 @@ def error_budgets(table: pd.DataFrame, *, width: int = 460) -> Any:
     Parameters
     ----------
     table : DataFrame
-        ``estimate`` (as shown, in order), ``term``, ``share`` (0 to 1), ``rank`` (0 the largest).
+        ``estimate`` (as shown, in order), ``term``, ``share`` (0 to 1), ``rank`` (0 the largest), ``text`` (all
+        terms with their shares).
     """
     order = list(dict.fromkeys(table["estimate"]))
     shades = [COLOURS[role].light for role in ("method_first", "method_second", "method_third", "method_fourth")]
     data = table.assign(hue=[shades[min(int(r), 3)] for r in table["rank"]], percent=table["share"] * 100.0)
     y = alt.Y(
-        "estimate:N", sort=order, title=None,
+        "estimate:N",
+        sort=order,
+        title=None,
         axis=alt.Axis(grid=False, ticks=False, domain=False, labelLimit=400, labelExpr=_label_expression(order, 24)),
-    )  # fmt: skip
+    )
     base = alt.Chart(data).encode(y=y)
     layers = [
         base.mark_bar(height=12).encode(
@@ -185,11 +193,11 @@ def error_budgets(table: pd.DataFrame, *, width: int = 460) -> Any:
         ),
         alt.Chart(data[data["rank"] == 0])
         .mark_text(align="left", baseline="bottom", dy=-7, fontSize=11)
-        .encode(y=y, x=alt.value(1), text="term:N"),
+        .encode(y=y, x=alt.value(1), text="text:N"),
     ]
     return finished(
         alt.layer(*layers).properties(width=width, height=alt.Step(40)),
-        description="Error budgets: the term named first is the largest.",
+        description="Error budgets, terms by their share of the variance.",
     )
 
 
@@ -206,9 +214,11 @@ def estimate_lines(table: pd.DataFrame, *, quantity: str, unit: str, role: str, 
     order = list(table["label"])
     hue = colour_of(role)
     y = alt.Y(
-        "label:N", sort=order, title=None,
+        "label:N",
+        sort=order,
+        title=None,
         axis=alt.Axis(grid=False, ticks=False, domain=False, labelLimit=400, labelExpr=_label_expression(order, 26)),
-    )  # fmt: skip
+    )
     x = alt.X("value:Q", title=axis_title(quantity, unit))
     base = alt.Chart(table)
     layers = [

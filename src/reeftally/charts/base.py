@@ -196,11 +196,20 @@ def finished(chart: Any, *, description: str) -> Any:
         axisQuantitative=alt.AxisConfig(format="~f"),
         view=alt.ViewConfig(stroke=None),
         legend=alt.LegendConfig(
-            labelColor=ink, titleColor=muted, labelFontSize=12.5, titleFontSize=11, titleFontWeight="normal",
-            orient="top", symbolStrokeWidth=2, symbolOpacity=1, offset=10, labelLimit=400, columns=0,
+            labelColor=ink,
+            titleColor=muted,
+            labelFontSize=12.5,
+            titleFontSize=11,
+            titleFontWeight="normal",
+            orient="top",
+            symbolStrokeWidth=2,
+            symbolOpacity=1,
+            offset=10,
+            labelLimit=400,
+            columns=0,
         ),
         header=alt.HeaderConfig(labelColor=ink, labelFontSize=12, titleColor=muted, labelFontWeight="normal"),
         title=alt.TitleConfig(color=ink, fontSize=13, fontWeight="normal", anchor="start"),
         text=alt.MarkConfig(color=ink, fontSize=11.5),
         concat=alt.CompositionConfig(spacing=22),
-    )  # fmt: skip
+    )

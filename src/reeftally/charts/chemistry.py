@@ -134,12 +134,13 @@ def offsets(table: pd.DataFrame, *, quantity: str, unit: str, width: int = 420) 
             y=y,
             yOffset=offset,
             shape=alt.Shape(
-                "occasion:N", title=None,
+                "occasion:N",
+                title=None,
                 scale=alt.Scale(domain=occasions, range=[shapes[k % len(shapes)] for k in range(len(occasions))]),
             ),
         ),
-    ]  # fmt: skip
+    ]
     return finished(
-        alt.layer(*layers).properties(width=width, height=alt.Step(max(18, 13 * len(occasions)))),
+        alt.layer(*layers).properties(width=width, height=alt.Step(14)),
         description=f"Offsets of the sensors of {quantity_name(quantity)}, side by side.",
     )

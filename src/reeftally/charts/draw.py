@@ -56,7 +56,8 @@ def svg_for_page(chart: Any, *, title: str) -> str:
 _PLACE = re.compile(r' (?:d|transform|x|y|x1|x2|y1|y2|width|height)="[^"]*"')
 _LONG = re.compile(r"-?\d+\.\d{2,}")
 _DOT = re.compile(
-    r'<path transform="translate\(([-\d.]+),([-\d.]+)\)" d="M([\d.]+),0A\3,\3,0,1,1,-\3,0A\3,\3,0,1,1,\3,0" fill="([^"]+)"'
+    r'<path transform="translate\(([-\d.]+),([-\d.]+)\)" '
+    r'd="M([\d.]+),0A\3,\3,0,1,1,-\3,0A\3,\3,0,1,1,\3,0" fill="([^"]+)"'
     r'(?: stroke-width="[\d.]+")?( opacity="[\d.]+")?/>'
 )
 _LINE = re.compile(r'<line transform="translate\(([-\d.]+),([-\d.]+)\)" x2="([-\d.]+)" y2="([-\d.]+)"([^>]*)/>')

@@ -141,6 +141,6 @@ def means_by_period(table: pd.DataFrame, *, quantity: str, unit: str, width: int
         ),
     ]
     return finished(
-        alt.layer(*layers).properties(width=width, height=alt.Step(max(14, 11 * len(methods)))),
+        alt.layer(*layers).properties(width=width, height=alt.Step(12)),
         description=f"{quantity_name(quantity)} by period and method, with 95 % intervals.",
     )

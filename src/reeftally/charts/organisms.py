@@ -48,6 +48,6 @@ def differences_by_form(table: pd.DataFrame, *, quantity: str, unit: str, title:
     ]
     most = int(data.groupby("form").size().max())
     return finished(
-        alt.layer(*layers).properties(width=width, height=alt.Step(min(90, max(26, 7 * most)))),
+        alt.layer(*layers).properties(width=width, height=alt.Step(12 if most < 6 else 8)),
         description=f"{quantity_name(quantity)} of single organisms by form, with intervals.",
     )

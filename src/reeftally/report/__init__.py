@@ -1,6 +1,38 @@
-"""Reports: the manager's brief, the scientific report, methods text, archive package.
+"""Reports: the manager's brief, the scientific report, methods text.
 
-Here:     text, tables and pages made from results.
-Not here: any number that is not in the results.
-Rules:    wording follows the interval; what cannot be concluded is said.
+Here:     text, tables and pages made from the results of a run.
+Not here: any number that is not in the results; drawing (`reeftally.charts`).
+Rules:    wording follows the interval; what cannot be concluded is said; the same results give the same bytes.
 """
+
+from reeftally.report.brief import Brief, brief_of, write_brief
+from reeftally.report.cautions import CAUTIONS, STANDING_LINE, Caution, cautions_for
+from reeftally.report.explain import Step, explain
+from reeftally.report.facts import Facts, Number, read_facts
+from reeftally.report.html import write_report
+from reeftally.report.methods import methods_text
+from reeftally.report.sections import TargetState, targets
+from reeftally.report.story import Claim, Headline, claims, headline
+
+__all__ = [
+    "CAUTIONS",
+    "STANDING_LINE",
+    "Brief",
+    "Caution",
+    "Claim",
+    "Facts",
+    "Headline",
+    "Number",
+    "Step",
+    "TargetState",
+    "brief_of",
+    "cautions_for",
+    "claims",
+    "explain",
+    "headline",
+    "methods_text",
+    "read_facts",
+    "targets",
+    "write_brief",
+    "write_report",
+]

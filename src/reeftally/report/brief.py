@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -26,11 +27,10 @@ from reeftally.report.story import (
     global_number,
     local_number,
     moved,
-    not_measured,
     parts_of,
 )
 from reeftally.report.typesetting import pages_of, typeset
-from reeftally.report.words import share, with_interval
+from reeftally.report.words import places, share, with_interval
 
 __all__ = ["Brief", "brief_of", "write_brief"]
 
@@ -49,7 +49,7 @@ PLAIN_DRIVERS = {
     "residual": "Left over, not explained",
 }
 
-SIZES = (10.6, 10.2, 9.8, 9.4, 9.0, 8.6, 8.2)
+SIZES = (12.4, 12.0, 11.6, 11.2, 10.8, 10.4, 10.0, 9.6, 9.2, 8.8, 8.4)
 """Text sizes that are tried until both pages hold. [pt]"""
 
 
@@ -150,13 +150,13 @@ class _Writer:
         departure = facts.one("ph_departure_from_equilibrium")
         if world is not None and local is not None:
             brief.answer = (
-                f"The worldwide rise of CO₂ has {moved(world)} pH here by {self.amount(world)}, and the reef itself has "
-                f"{moved(local)} it by a further {self.amount(local)}."
+                f"The worldwide rise of CO₂ has {moved(world)} pH here by {self.amount(world)}, and the reef itself "
+                f"has {moved(local)} it by a further {self.amount(local)}."
             )
         elif world is not None:
             brief.answer = (
-                f"The worldwide rise of CO₂ has {moved(world)} pH here by {self.amount(world)}; how much the reef itself "
-                f"adds cannot be told from these data."
+                f"The worldwide rise of CO₂ has {moved(world)} pH here by {self.amount(world)}; how much the reef "
+                f"itself adds cannot be told from these data."
             )
         elif local is not None:
             brief.answer = (
@@ -165,17 +165,18 @@ class _Writer:
             )
         else:
             brief.answer = (
-                "These data cannot yet tell how much of the lower pH is made here and how much comes from the whole world."
+                "These data cannot yet tell how much of the lower pH is made here and how much comes from the whole "
+                "world."
             )
         if world is not None and local is None and departure is not None:
             side = {"lowered": "lower than", "raised": "higher than"}.get(moved(departure), "not clearly apart from")
             brief.explained.append(
-                f"The water's pH was {side} that of water in balance with the air, by {self.amount(departure)}. Part of "
-                f"this may come from outside: no open water was measured at the same time."
+                f"The water's pH was {side} that of water in balance with the air, by {self.amount(departure)}. Part "
+                f"of this may come from outside: no open water was measured at the same time."
             )
         brief.explained.append(
-            "pH is a scale of how acidic water is. When pH goes down, it gets harder for corals to build. The numbers in "
-            "brackets show how far the true value may lie: they hold it in 95 cases out of 100."
+            "pH is a scale of how acidic water is. When pH goes down, it gets harder for corals to build. The "
+            "numbers in brackets show how far the true value may lie: they hold it in 95 cases out of 100."
         )
         if _figure_parts(facts):
             brief.figure = True
@@ -184,8 +185,8 @@ class _Writer:
                 "each bar shows how far the true value may lie. “Past” means air with less CO₂, as set in the mission "
                 "book. Warming since then is not part of the worldwide bar."
             )
-            for _, number in _figure_parts(facts):
-                self.quote(number, with_interval(number.value, number.lower, number.upper, sign=True))
+            for driver, number in _figure_parts(facts):
+                self.quote(number, _bar_texts(facts)[driver])
         else:
             brief.figure_note = (
                 "No picture can be drawn yet. The parts need water from the open sea, measured at the same time as the "
@@ -200,16 +201,17 @@ class _Writer:
         night = _lowest(facts.find("ph_total", period="night"))
         day = _highest(facts.find("ph_total", period="day"))
         if night is not None and day is not None:
+            lead = "Nights are the hard time. " if night.value < day.value else ""
             brief.meaning.append(
-                f"Nights are the hard time. Mean pH was {self._with(night)} in the lowest night and {self._with(day)} on "
-                f"the highest day. One low night is weather. What counts is a shift over years."
+                f"{lead}Mean pH was {self._with(night)} in the lowest night and {self._with(day)} on the highest "
+                f"day. One low night is weather. What counts is a shift over years."
             )
         shares = facts.one("community_share")
         if shares is not None:
             shown = self.quote(shares, share(shares.value, shares.lower, shares.upper))
             brief.meaning.append(
-                f"The sponges that were counted do {shown} of the breathing of the seabed. They also feed the reef and "
-                f"give shelter. A share is not blame."
+                f"The animals that were counted make up {shown} of the breathing of the seabed. They also feed the "
+                f"reef and give shelter. A share is not blame."
             )
         built = facts.one("net_community_calcification")
         if built is None:
@@ -228,22 +230,35 @@ class _Writer:
         facts, brief = self.facts, self.brief
         shares = facts.one("community_share")
         brief.local = [
-            ("Waste, food and run-off that reach the reef", "Associated with more breathing on other reefs. Not measured here."),
-            ("Mud and stirred-up ground", "Associated with less light and less growth on other reefs. Not measured here."),
-            ("Seaweed, and the fish that graze it", "Associated with the rise and fall of pH by day and night. Not measured here."),
+            (
+                "Waste, food and run-off that reach the reef",
+                "Associated with more breathing on other reefs. Not measured here.",
+            ),
+            (
+                "Mud and stirred-up ground",
+                "Associated with less light and less growth on other reefs. Not measured here.",
+            ),
+            (
+                "Seaweed, and the fish that graze it",
+                "Associated with the rise and fall of pH by day and night. Not measured here.",
+            ),
             (
                 "Ground rich in sponges",
-                "Associated with part of the breathing here, as said above." if shares is not None else "Not measured here.",
+                "Associated with part of the breathing here, as said above."
+                if shares is not None
+                else "Not measured here.",
             ),
         ]
         local = local_number(facts)
-        lead = "Local action can touch only the part that is made here." if local is not None else (
-            "How large the part made here is, these data do not tell."
+        lead = (
+            "Local action can touch only the part that is made here."
+            if local is not None
+            else ("How large the part made here is, these data do not tell.")
         )
         world = global_number(facts)
         tail = (
-            f" It cannot change the worldwide part, {self.amount(world)} on the pH scale. That part follows the CO₂ in the "
-            f"air of the whole world."
+            f" It cannot change the worldwide part, {self.amount(world)} on the pH scale. That part follows the CO₂ "
+            f"in the air of the whole world."
             if world is not None
             else " It cannot change the part that follows the CO₂ in the air of the whole world."
         )
@@ -257,8 +272,8 @@ class _Writer:
         years = facts.one("years_to_detect")
         if years is not None:
             brief.trend = (
-                f"With this set of sensors a change can be told from chance after {self._with(years)} years. Until then, no "
-                f"change is not the same as no harm."
+                f"With this set of sensors a change can be told from chance after {self._with(years)} years. Until "
+                f"then, no change is not the same as no harm."
             )
         else:
             brief.trend = (
@@ -274,8 +289,9 @@ class _Writer:
         who = ", ".join(filter(None, [facts.book.mission.investigators, facts.book.mission.institution]))
         brief.ask = f"Ask: {who}." if who else "Ask the lead of the mission. The mission book names nobody."
         brief.caution = (
-            "Two things that go together need not be cause and effect. A limit from another reef may not hold here. Talk "
-            "to biologists, to those who use the reef, and follow the law. A small local part does not mean that nothing "
+            "Two things that go together need not be cause and effect. A limit from another reef may not hold here. "
+            "Talk to biologists, to those who use the reef, and follow the law. A small local part does not mean "
+            "that nothing "
             "can be done. A large one does not blame one kind of animal. " + STANDING_LINE
         )
 
@@ -316,18 +332,32 @@ def _figure_parts(facts: Facts) -> list[tuple[str, Number]]:
     return [(driver, parts[driver]) for driver in PLAIN_DRIVERS if driver in parts]
 
 
-def _figure(facts: Facts) -> object | None:
+def _bar_texts(facts: Facts) -> dict[str, str]:
+    """Return the numbers beside the bars; all with the decimal places that the widest interval of the bars allows."""
+    parts = _figure_parts(facts)
+    decimals = min((places(n.lower, n.upper, n.value) for _, n in parts), default=0)
+    return {d: with_interval(n.value, n.lower, n.upper, sign=True, decimals=decimals) for d, n in parts}
+
+
+def _figure(facts: Facts) -> Any:
     parts = _figure_parts(facts)
     if not parts:
         return None
+    texts = _bar_texts(facts)
     table = pd.DataFrame(
         [
-            {"label": PLAIN_DRIVERS[driver], "driver": driver, "value": n.value, "lower": n.lower, "upper": n.upper,
-             "text": with_interval(n.value, n.lower, n.upper, sign=True)}
+            {
+                "label": PLAIN_DRIVERS[driver],
+                "driver": driver,
+                "value": n.value,
+                "lower": n.lower,
+                "upper": n.upper,
+                "text": texts[driver],
+            }
             for driver, n in parts
         ]
-    )  # fmt: skip
-    return charts.parts(table, title="Change of pH since the past", width=330)
+    )
+    return charts.parts(table, title="Change of pH since the past", width=300)
 
 
 def brief_pages(content: bytes) -> int:

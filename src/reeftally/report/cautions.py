@@ -32,10 +32,10 @@ CAUTIONS: tuple[Caution, ...] = (
     Caution(
         ("account", "report", "brief"),
         "Decisions on a reef",
-        "Read the interval and the part left over with every number. What goes together need not be cause and effect. A "
-        "limit from another reef may not hold here. Ask biologists and the people who use the reef, and follow the law. A "
-        "small local part does not mean that nothing can be done; a large one does not blame one kind of animal: sponges "
-        "also recycle food and give shelter.",
+        "Read the interval and the part left over with every number. What goes together need not be cause and "
+        "effect. A limit from another reef may not hold here. Ask biologists and the people who use the reef, and "
+        "follow the law. A small local part does not mean that nothing can be done; a large one does not blame one "
+        "kind of animal: sponges also recycle food and give shelter.",
     ),
     Caution(
         ("account", "report", "brief"),
@@ -56,14 +56,15 @@ CAUTIONS: tuple[Caution, ...] = (
     Caution(
         ("dive sheet",),
         "Diving",
-        "A task list only. Limits, buddies, gas, conditions and the emergency plan come from your dive control board or "
-        "supervisor and from local law. More data are never a reason for one more dive. Any diver may call off a dive. "
-        + FOLLOW,
+        "A task list only. Limits, buddies, gas, conditions and the emergency plan come from your dive control board "
+        "or supervisor and from local law. More data are never a reason for one more dive. Any diver may call off a "
+        "dive. " + FOLLOW,
     ),
     Caution(
         ("dive sheet",),
         "Many tasks, lines, lifting",
-        "Cables, lines and jets entangle. Lift bags and frames only by those trained. Going up and down again raises the "
+        "Cables, lines and jets entangle. Lift bags and frames only by those trained. Going up and down again raises "
+        "the "
         "risk: ask your supervisor. " + FOLLOW,
     ),
     Caution(
@@ -75,7 +76,8 @@ CAUTIONS: tuple[Caution, ...] = (
     Caution(
         ("instrument task", "dive sheet"),
         "Housings, cells, light, sound",
-        "A flooded housing may burst when opened: point it away from faces. Lithium packs: maker's and transport rules. "
+        "A flooded housing may burst when opened: point it away from faces. Lithium packs: maker's and transport "
+        "rules. "
         "Keep eyes off lasers and ultraviolet. " + FOLLOW,
     ),
     Caution(
@@ -92,7 +94,8 @@ CAUTIONS: tuple[Caution, ...] = (
     Caution(
         ("dye task",),
         "Tracer dyes",
-        "Permit first, smallest amount, and do not take it for harmless: safety sheet and environmental authority. Keep "
+        "Permit first, smallest amount, and do not take it for harmless: safety sheet and environmental authority. "
+        "Keep "
         "off skin and eyes. Tell boats, hatcheries and other scientists. It blinds optical sensors. " + FOLLOW,
     ),
     Caution(

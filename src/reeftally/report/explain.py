@@ -73,10 +73,7 @@ def steps_of(facts: Facts, row: Number) -> list[Step]:
 
 
 def _the_number(facts: Facts, row: Number) -> Step:
-    if row.given:
-        value = with_interval(row.value, row.lower, row.upper, row.unit)
-    else:
-        value = "not given"
+    value = with_interval(row.value, row.lower, row.upper, row.unit) if row.given else "not given"
     lines = [
         ("what", quantity_name(row.quantity)),
         ("of", row.subject),

@@ -27,10 +27,17 @@ from reeftally.mission import Book, read_book
 __all__ = ["Facts", "Number", "read_facts"]
 
 BEST_FIRST = (
-    "covariance", "gradient", "gradient_ph_alkalinity", "best_of_three", "shapley_from_past",
-    "shapley_from_reference", "shapley_equilibrium_at_own_alkalinity", "trials", "reef_minus_reference",
+    "covariance",
+    "gradient",
+    "gradient_ph_alkalinity",
+    "best_of_three",
+    "shapley_from_past",
+    "shapley_from_reference",
+    "shapley_equilibrium_at_own_alkalinity",
+    "trials",
+    "reef_minus_reference",
     "budget_of_bottles",
-)  # fmt: skip
+)
 """Order in which methods are preferred where one number is wanted; others follow by name."""
 
 

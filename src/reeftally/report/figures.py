@@ -20,7 +20,7 @@ from reeftally import charts
 from reeftally.charts import quantity_name, series_frame
 from reeftally.report.facts import Facts, Number
 from reeftally.report.story import parts_of
-from reeftally.report.words import with_interval
+from reeftally.report.words import places, with_interval
 
 __all__ = ["Figure", "figures"]
 
@@ -120,11 +120,16 @@ def _offsets(facts: Facts) -> list[Figure]:
     for number, ((channel, unit), members) in enumerate(sorted(groups.items())):
         table = pd.DataFrame(
             [
-                {"sensor": r.subject, "occasion": words.get(r.method, r.method.replace("_", " ")), "value": r.value,
-                 "lower": r.lower, "upper": r.upper}
+                {
+                    "sensor": r.subject,
+                    "occasion": words.get(r.method, r.method.replace("_", " ")),
+                    "value": r.value,
+                    "lower": r.lower,
+                    "upper": r.upper,
+                }
                 for r in members
             ]
-        )  # fmt: skip
+        )
         name = channel or "ph_total"
         out.append(
             Figure(
@@ -187,13 +192,17 @@ def _hours(facts: Facts, group: str) -> Figure:
         return _none(f"hours-{group}", section, title, f"no block series in the group {group}.")
     table = _composite(facts, series)
     if group == "exchange":
-        best = list(dict.fromkeys(table["name"]))[0]
+        best = next(iter(dict.fromkeys(table["name"])))
         table = table[table["name"] == best].assign(name="oxygen_flux")
     caption = "Every block is a point; the line is the median of the hour, the band its middle half."
     return Figure(
-        f"hours-{group}", section, title, caption,
+        f"hours-{group}",
+        section,
+        title,
+        caption,
         lambda w: charts.hour_of_day(table, facts.frame(width=w)),
-    )  # fmt: skip
+        small=group == "exchange",
+    )
 
 
 def _wide(facts: Facts, group: str, names: list[str]) -> pd.DataFrame:
@@ -227,19 +236,33 @@ def _properties(facts: Facts) -> list[Figure]:
             "dissolving of skeletons move the water."
         )
         out.append(
-            Figure("dic-ta", "chemistry", title, caption,
-                   lambda w: charts.dic_alkalinity(points[["dic", "total_alkalinity", "night"]], reference, width=min(w, 330)), small=True)
-        )  # fmt: skip
+            Figure(
+                "dic-ta",
+                "chemistry",
+                title,
+                caption,
+                lambda w: charts.dic_alkalinity(
+                    points[["dic", "total_alkalinity", "night"]], reference, width=min(w, 330)
+                ),
+                small=True,
+            )
+        )
     pairs = _wide(facts, "chemistry", ["oxygen", "ph_total"])
     if pairs.empty:
         out.append(_none("ph-o2", "chemistry", "pH against oxygen", "no block series of oxygen beside pH."))
     else:
         out.append(
-            Figure("ph-o2", "chemistry", "pH against oxygen",
-                   "One tight line means that both sensors see the same water and the same breathing.",
-                   lambda w: charts.property_plot(pairs[["oxygen", "ph_total", "night"]], x="oxygen", y="ph_total", width=min(w, 330)),
-                   small=True)
-        )  # fmt: skip
+            Figure(
+                "ph-o2",
+                "chemistry",
+                "pH against oxygen",
+                "One tight line means that both sensors see the same water and the same breathing.",
+                lambda w: charts.property_plot(
+                    pairs[["oxygen", "ph_total", "night"]], x="oxygen", y="ph_total", width=min(w, 330)
+                ),
+                small=True,
+            )
+        )
     return out
 
 
@@ -253,11 +276,13 @@ def _routes(facts: Facts) -> Figure:
         return _none("routes", "flow", title, missing)
     series = series.assign(name=series["name"].str.removeprefix("friction_velocity_"))
     return Figure(
-        "routes", "flow", title,
+        "routes",
+        "flow",
+        title,
         "Block values with 95 % intervals. The three routes share no instrument setting but the heights; where they "
         "agree, the mixing can be trusted.",
         lambda w: charts.routes(series, facts.frame(width=w), quantity="friction_velocity", methods=methods),
-    )  # fmt: skip
+    )
 
 
 def _cospectrum(facts: Facts) -> Figure:
@@ -289,11 +314,14 @@ def _cospectrum(facts: Facts) -> Figure:
     ).dropna()
     table = table[table["frequency"] > 0]
     return Figure(
-        "cospectrum", "exchange", title,
+        "cospectrum",
+        "exchange",
+        title,
         "The flux summed from fast swirls to slow ones (ogive), mean of the blocks kept. Where the line is flat at "
         "the slow end, the block is long enough.",
-        lambda w: charts.spectrum(table, title="Oxygen flux so far (mmol m⁻² h⁻¹)", width=min(w, 330)), small=True,
-    )  # fmt: skip
+        lambda w: charts.spectrum(table, title="Oxygen flux so far (mmol m⁻² h⁻¹)", width=min(w, 330)),
+        small=True,
+    )
 
 
 def _method_series(facts: Facts, quantity: str) -> tuple[pd.DataFrame, list[str]]:
@@ -322,13 +350,17 @@ def _flux_series(facts: Facts) -> list[Figure]:
         rows = [r for r in facts.find(quantity) if r.unit.endswith("h-1")]
         out.append(
             Figure(
-                f"series-{quantity}", "exchange", title,
+                f"series-{quantity}",
+                "exchange",
+                title,
                 "Positive is into the water. Rules are 95 % intervals of single blocks; blocks refused by physics are "
                 "left out, not drawn at zero.",
-                lambda w, s=series, q=quantity, m=methods: charts.flux_series(s, facts.frame(width=w), quantity=q, methods=m),  # type: ignore[misc]
+                lambda w, s=series, q=quantity, m=methods: charts.flux_series(
+                    s, facts.frame(width=w), quantity=q, methods=m
+                ),  # type: ignore[misc]
                 numbers=tuple(rows),
             )
-        )  # fmt: skip
+        )
         table = pd.DataFrame(
             [
                 {
@@ -344,11 +376,16 @@ def _flux_series(facts: Facts) -> list[Figure]:
         if not table.empty:
             out.append(
                 Figure(
-                    f"means-{quantity}", "exchange", f"{title}: means of periods", "Means with 95 % intervals.",
-                    lambda w, t=table, q=quantity: charts.means_by_period(t, quantity=q, unit="mmol m-2 h-1", width=min(w, 480)),  # type: ignore[misc]
+                    f"means-{quantity}",
+                    "exchange",
+                    f"{title}: means of periods",
+                    "Means with 95 % intervals.",
+                    lambda w, t=table, q=quantity: charts.means_by_period(
+                        t, quantity=q, unit="mmol m-2 h-1", width=min(w, 480)
+                    ),  # type: ignore[misc]
                     numbers=tuple(rows),
                 )
-            )  # fmt: skip
+            )
     return out
 
 
@@ -365,16 +402,27 @@ def _against(facts: Facts) -> Figure:
     if pairs.empty:
         return _none("against", "exchange", title, "the two methods share no block.")
     pairs = pairs.rename(
-        columns={"value_x": "x", "lower_x": "x_lower", "upper_x": "x_upper", "value_y": "y", "lower_y": "y_lower",
-                 "upper_y": "y_upper"}
-    )  # fmt: skip
+        columns={
+            "value_x": "x",
+            "lower_x": "x_lower",
+            "upper_x": "x_upper",
+            "value_y": "y",
+            "lower_y": "y_lower",
+            "upper_y": "y_upper",
+        }
+    )
     pairs["night"] = facts.is_night(pairs["time"])
     table = pairs.drop(columns="time")
     return Figure(
-        "against", "exchange", title, "One mark a block that both methods have; dashed is equality.",
-        lambda w: charts.method_against_method(table, quantity="oxygen_flux", methods=(first, second), width=min(w, 330)),
+        "against",
+        "exchange",
+        title,
+        "One mark a block that both methods have; dashed is equality.",
+        lambda w: charts.method_against_method(
+            table, quantity="oxygen_flux", methods=(first, second), width=min(w, 330)
+        ),
         small=True,
-    )  # fmt: skip
+    )
 
 
 def _light(facts: Facts) -> Figure:
@@ -390,10 +438,15 @@ def _light(facts: Facts) -> Figure:
         return _none("light", "exchange", title, "no block has both light and an oxygen flux.")
     points = joined.rename(columns={"name": "method"})[["par", "value", "lower", "upper", "method"]]
     return Figure(
-        "light", "exchange", title, "One mark a block. No curve is drawn unless one was fitted.",
-        lambda w: charts.light_curve(points, pd.DataFrame({"par": [], "value": []}), quantity="oxygen_flux", width=min(w, 330)),
+        "light",
+        "exchange",
+        title,
+        "One mark a block. No curve is drawn unless one was fitted.",
+        lambda w: charts.light_curve(
+            points, pd.DataFrame({"par": [], "value": []}), quantity="oxygen_flux", width=min(w, 330)
+        ),
         small=True,
-    )  # fmt: skip
+    )
 
 
 def _organisms(facts: Facts) -> list[Figure]:
@@ -409,22 +462,32 @@ def _organisms(facts: Facts) -> list[Figure]:
             continue
         table = pd.DataFrame(
             [
-                {"form": visits.get(r.subject, r.subject.rstrip("0123456789").rstrip("-_ ")), "organism": r.subject,
-                 "value": r.value, "lower": r.lower, "upper": r.upper}
+                {
+                    "form": visits.get(r.subject, r.subject.rstrip("0123456789").rstrip("-_ ")),
+                    "organism": r.subject,
+                    "value": r.value,
+                    "lower": r.lower,
+                    "upper": r.upper,
+                }
                 for r in rows
             ]
-        ).sort_values(["form", "organism"])  # fmt: skip
+        ).sort_values(["form", "organism"])
         unit = charts.pretty_unit(rows[0].unit)
         out.append(
             Figure(
-                f"organisms-{quantity.replace('_', '-')}", "organisms", title,
+                f"organisms-{quantity.replace('_', '-')}",
+                "organisms",
+                title,
                 "One mark a visit or an organism, with 95 % intervals, grouped by form.",
-                lambda w, t=table, c=colour, u=rows[0].unit, x=f"{title} ({unit})" if unit else title: charts.differences_by_form(  # type: ignore[misc]
-                    t, quantity=c, unit=u, title=x, width=min(w, 330)
+                lambda w, t=table, c=colour, u=rows[0].unit, x=f"{title} ({unit})" if unit else title: (
+                    charts.differences_by_form(  # type: ignore[misc]
+                        t, quantity=c, unit=u, title=x, width=min(w, 330)
+                    )
                 ),
-                numbers=tuple(rows), small=True,
+                numbers=tuple(rows),
+                small=True,
             )
-        )  # fmt: skip
+        )
     if not out:
         missing = (
             "no visits to single organisms. Carry a sensor from ambient to jet and back, and write each visit in "
@@ -439,7 +502,7 @@ def _visits(facts: Facts) -> list[Any]:
     from reeftally.mission import read_tables
 
     try:
-        return list(read_tables(facts.folder).tables.visits)
+        return list(read_tables(facts.folder).visits)
     except (ReeftallyError, AttributeError, TypeError):
         return []
 
@@ -459,9 +522,11 @@ def _steps(facts: Facts) -> Figure:
         )
         return _none("steps", "account", title, missing)
     rows, at = [], 0.0
+    # One count of decimals in the figure: what the widest interval allows.
+    decimals = min(places(n.lower, n.upper, n.value) for n in parts.values())
     for driver in order:
         number = parts[driver]
-        text = with_interval(number.value, number.lower, number.upper, sign=True)
+        text = with_interval(number.value, number.lower, number.upper, sign=True, decimals=decimals)
         rows.append(
             {
                 "driver": driver,
@@ -475,7 +540,7 @@ def _steps(facts: Facts) -> Figure:
         at += number.value
     if "total" in parts:
         number = parts["total"]
-        text = with_interval(number.value, number.lower, number.upper, sign=True)
+        text = with_interval(number.value, number.lower, number.upper, sign=True, decimals=decimals)
         rows.append(
             {
                 "driver": "total",
@@ -488,12 +553,16 @@ def _steps(facts: Facts) -> Figure:
         )
     table = pd.DataFrame(rows)
     return Figure(
-        "steps", "account", title,
+        "steps",
+        "account",
+        title,
         "Each step starts where the one above it ends. Whiskers are 95 % intervals of the step itself. What is left "
         "over is a step of its own. Warming since the past is not in the worldwide step.",
-        lambda w: charts.account_steps(table, title="Change of pH, total scale, since the past", width=w - (80 if w < 420 else 180)),
+        lambda w: charts.account_steps(
+            table, title="Change of pH, total scale, since the past", width=w - (80 if w < 420 else 180)
+        ),
         numbers=tuple(parts[d] for d in order),
-    )  # fmt: skip
+    )
 
 
 def _ledger_series(facts: Facts) -> Figure:
@@ -507,21 +576,29 @@ def _ledger_series(facts: Facts) -> Figure:
     for driver in drivers:
         one = data.sel(driver=driver)
         frames.append(
-            series_frame(one.rename({n: str(n).replace("ph_change", driver) for n in one.data_vars if str(n).startswith("ph_change")}), [driver])
-        )  # fmt: skip
+            series_frame(
+                one.rename(
+                    {n: str(n).replace("ph_change", driver) for n in one.data_vars if str(n).startswith("ph_change")}
+                ),
+                [driver],
+            )
+        )
     series = pd.concat([f for f in frames if not f.empty], ignore_index=True) if any(len(f) for f in frames) else None
     if series is None:
         return _none("ledger", "account", title, "no account in blocks.")
     caption = "Change of pH against today's open water, block by block, by what made it. Bands are 95 % intervals."
     return Figure(
-        "ledger", "account", title, caption,
+        "ledger",
+        "account",
+        title,
+        caption,
         lambda w: charts.drivers_in_time(series, facts.frame(width=w)),
-    )  # fmt: skip
+    )
 
 
 def _lines(facts: Facts) -> Figure:
     title = "Independent lines for what is added here"
-    rows = [r for r in facts.find("local_dic_excess", period="mission")]
+    rows = list(facts.find("local_dic_excess", period="mission"))
     if not rows:
         missing = "no estimate of the carbon added on the reef. It needs open water measured beside the reef."
         return _none("lines", "account", title, missing)
@@ -529,10 +606,16 @@ def _lines(facts: Facts) -> Figure:
         [{"label": charts.method_name(r.method), "value": r.value, "lower": r.lower, "upper": r.upper} for r in rows]
     )
     return Figure(
-        "lines", "account", title, "Each line is measured another way; 95 % intervals.",
-        lambda w: charts.estimate_lines(table, quantity="local_dic_excess", unit="µmol kg-1", role="dic", width=min(w - (60 if w < 420 else 0), 460)),
-        numbers=tuple(rows), small=True,
-    )  # fmt: skip
+        "lines",
+        "account",
+        title,
+        "Each line is measured another way; 95 % intervals.",
+        lambda w: charts.estimate_lines(
+            table, quantity="local_dic_excess", unit="µmol kg-1", role="dic", width=min(w - (60 if w < 420 else 0), 460)
+        ),
+        numbers=tuple(rows),
+        small=True,
+    )
 
 
 def _budgets(facts: Facts) -> Figure:
@@ -543,25 +626,45 @@ def _budgets(facts: Facts) -> Figure:
         seen.setdefault(row.quantity, row)
     wanted = [
         seen[q]
-        for q in ("ph_change_local", "ph_change_global", "oxygen_flux", "dic_flux", "ph_total", "aragonite_saturation",
-                  "local_dic_excess")
+        for q in (
+            "ph_change_local",
+            "ph_change_global",
+            "oxygen_flux",
+            "dic_flux",
+            "ph_total",
+            "aragonite_saturation",
+            "local_dic_excess",
+        )
         if q in seen
-    ]  # fmt: skip
+    ]
     table = []
     for row in wanted:
-        for rank, part in enumerate(row.budget.split("; ")):
-            term, _, value = part.rpartition(" ")
-            try:
-                table.append(
-                    {"estimate": quantity_name(row.quantity), "term": term, "share": float(value), "rank": rank}
-                )
-            except ValueError:
-                continue
+        shares = _shares(row.budget)
+        text = ", ".join(f"{term} {100.0 * value:.0f} %" for term, value in shares)
+        table += [
+            {"estimate": quantity_name(row.quantity), "term": term, "share": value, "rank": rank, "text": text}
+            for rank, (term, value) in enumerate(shares)
+        ]
     if not table:
         return _none("budgets", "uncertainty", title, "no estimate carries a budget.")
     frame = pd.DataFrame(table)
     return Figure(
-        "budgets", "uncertainty", title,
-        "Share of the variance by term, largest first; the largest is named. This is what to improve.",
-        lambda w: charts.error_budgets(frame, width=w - (90 if w < 420 else 220)), numbers=tuple(wanted),
-    )  # fmt: skip
+        "budgets",
+        "uncertainty",
+        title,
+        "Share of the variance by term, largest first. The first term is what to improve.",
+        lambda w: charts.error_budgets(frame, width=w - (90 if w < 420 else 220)),
+        numbers=tuple(wanted),
+    )
+
+
+def _shares(budget: str) -> list[tuple[str, float]]:
+    """Return the terms of a budget text, ``term share; term share``; what is no share is left out."""
+    out = []
+    for part in budget.split("; "):
+        term, _, value = part.rpartition(" ")
+        try:
+            out.append((term, float(value)))
+        except ValueError:
+            continue
+    return out

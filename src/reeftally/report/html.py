@@ -91,8 +91,8 @@ def report_page(facts: Facts) -> str:
         base=_base(facts),
         settings=list(_flat(facts.results.trail.get("settings", {}))),
         inputs=_inputs(facts),
-        tones=Markup(_tones()),  # noqa: S704  made here from the table of colours
-        css=Markup(_asset("report.css")),  # noqa: S704  shipped with the package
+        tones=Markup(_tones()),
+        css=Markup(_asset("report.css")),
         js=_asset("report.js"),
         colours=json.dumps({row.light: row.dark for row in COLOURS.values()}),
         library=_library(),
@@ -155,9 +155,12 @@ def _claim(claim: Claim) -> dict[str, Any]:
         text = f"The opposite of: “{claim.text}”"
     if found.verdict == "cannot tell":
         return {
-            "word": "cannot tell", "verdict": "cannot tell", "text": claim.text, "numbers": claim.numbers,
+            "word": "cannot tell",
+            "verdict": "cannot tell",
+            "text": claim.text,
+            "numbers": claim.numbers,
             "detail": f"The data lean to {'yes' if claim.likelier else 'no'} ({found.words}).",
-        }  # fmt: skip
+        }
     return {"word": found.words, "verdict": found.verdict, "text": text, "numbers": claim.numbers, "detail": ""}
 
 
@@ -199,7 +202,7 @@ def _whisker(n: Number, low: float, high: float) -> Markup:
         return f"{min(max(120.0 * (value - low) / width, 0.0), 120.0):.1f}"
 
     zero = f'<path d="M{at(0.0)},0v14" stroke="var(--c-rule)"/>' if low <= 0.0 <= high else ""
-    return Markup(  # noqa: S704  numbers only
+    return Markup(
         f'{zero}<path d="M{at(n.lower)},7H{at(n.upper)}" stroke="var(--c-ink)" stroke-width="1.5"/>'
         f'<path d="M{at(n.value)},2v10" stroke="var(--c-organic)" stroke-width="3"/>'
     )
@@ -217,9 +220,16 @@ def _rows(facts: Facts) -> list[dict[str, Any]]:
         pad = 0.03 * ((high - low) or 1.0)
         value = with_interval(n.value, n.lower, n.upper, n.unit, sign=_signed(n)) if n.given else "not given"
         out.append(
-            {"n": n, "quantity": quantity_name(n.quantity), "method": method_name(n.method), "value": value,
-             "parts": _parts(n), "low": low - pad, "high": high + pad}
-        )  # fmt: skip
+            {
+                "n": n,
+                "quantity": quantity_name(n.quantity),
+                "method": method_name(n.method),
+                "value": value,
+                "parts": _parts(n),
+                "low": low - pad,
+                "high": high + pad,
+            }
+        )
     return out
 
 

@@ -34,8 +34,12 @@ def _get(data: Any, *keys: str, default: Any = None) -> Any:
     return data
 
 
-def _plural(count: int, one: str, many: str = "") -> str:
-    return f"{count:,} {one if count == 1 else many or one + 's'}".replace(",", " ")
+def _thousands(count: int) -> str:
+    return f"{count:,}".replace(",", " ")
+
+
+def _plural(count: int, one: str) -> str:
+    return f"{_thousands(count)} {one if count == 1 else one + 's'}"
 
 
 def methods_text(facts: Facts) -> list[Paragraph]:
@@ -73,8 +77,10 @@ def _setting(facts: Facts) -> Paragraph:
         f"The mission {book.mission.name} at {book.site.name} lasted from {start} to {end} UTC over "
         f"{book.site.bottom} at {book.site.water_depth_m:g} m of water, with "
         f"{_plural(len(book.instruments), 'instrument')} in {_plural(len(book.deployments), 'deployment')}. "
-        f"High-rate records were reduced in blocks of {_get(facts.results.trail, 'settings', 'block_s', default=book.analysis.block_s):g} s "
-        f"aligned to UTC. Night is the sun below −0.833°, named by the date of its dusk; 24 h runs from solar noon to noon."
+        f"High-rate records were reduced in blocks of "
+        f"{_get(facts.results.trail, 'settings', 'block_s', default=book.analysis.block_s):g} s "
+        f"aligned to UTC. Night is the sun below −0.833°, named by the date of its dusk; 24 h runs from solar noon "
+        f"to noon."
     )
     return "Setting", text
 
@@ -94,7 +100,8 @@ def _records(facts: Facts) -> Paragraph:
     for label, row in rows.items():
         samples = int(row.get("samples", 0))
         refused = [
-            f"{_count(counts, '4'):,} of {sum(int(v) for v in counts.values()):,} {quantity_name(channel).lower()}".replace(",", " ")
+            f"{_thousands(_count(counts, '4'))} of {_thousands(sum(int(v) for v in counts.values()))} "
+            f"{quantity_name(channel).lower()}"
             for channel, counts in row.get("flags", {}).items()
             if isinstance(counts, Mapping) and _count(counts, "4")
         ]
@@ -170,7 +177,8 @@ def _flow(facts: Facts) -> Paragraph:
         text += f", with von Karman's constant {kappa:g} ± {kappa_sd:g}"
     text += "."
     for label, row in trail.get("velocimeters", {}).items():
-        text += f" {label}: {_plural(int(row.get('blocks', 0)), 'block')} at {row.get('rate_hz', 0):g} Hz, {row.get('rotation', '')}."
+        blocks, rate = _plural(int(row.get("blocks", 0)), "block"), row.get("rate_hz", 0)
+        text += f" {label}: {blocks} at {rate:g} Hz, {row.get('rotation', '')}."
     refused = trail.get("refused_bursts", {})
     if refused:
         text += " Blocks refused: " + ", ".join(f"{reason} {count}" for reason, count in refused.items()) + "."
@@ -224,7 +232,8 @@ def _account(facts: Facts) -> Paragraph:
         text += f" Oxygen to carbon of production: {pq:g} ± {pq_sd:g}."
     site = facts.book.site
     if site.residence_time_h is not None:
-        text += f" Residence time: {site.residence_time_h:g} ± {site.residence_time_sd_h or 0:g} h (one standard uncertainty)."
+        sd = site.residence_time_sd_h or 0.0
+        text += f" Residence time: {site.residence_time_h:g} ± {sd:g} h (one standard uncertainty)."
     worst = trail.get("largest_difference_of_parts_and_total")
     if worst is not None:
         text += f" In every trial the parts add to the total within {worst:.1e}."
@@ -238,8 +247,8 @@ def _uncertainty(facts: Facts) -> Paragraph:
         return "Uncertainty", ""
     return "Uncertainty", (
         f"Systematic terms were drawn once a trial, random terms once a block: {settings['block_trials']} trials for "
-        f"series, {settings.get('period_trials', '?')} for periods, seed {settings.get('seed', '?')}. Values are means over "
-        f"trials, intervals hold 95 % unless said otherwise; random and systematic parts are kept apart."
+        f"series, {settings.get('period_trials', '?')} for periods, seed {settings.get('seed', '?')}. Values are "
+        f"means over trials, intervals hold 95 % unless said otherwise; random and systematic parts are kept apart."
     )
 
 

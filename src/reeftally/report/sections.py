@@ -30,6 +30,8 @@ class Table:
     head: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
+    stacked: bool = False
+    """Whether intervals stand below their values: for tables with many numbers in a row."""
 
 
 @dataclass(slots=True)
@@ -76,7 +78,11 @@ def targets(facts: Facts) -> list[TargetState]:
         half = 0.5 * (worst.upper - worst.lower)
         reached = f"± {format_number(half, lower=half - half, upper=half + half)} {pretty_unit(unit)}".strip()
         state = "met" if half <= row.half_width_95 else "not met"
-        out.append(TargetState(words, wanted, state, f"{reached} ({facts.period_name(worst)}, {method_name(worst.method)})", worst))
+        out.append(
+            TargetState(
+                words, wanted, state, f"{reached} ({facts.period_name(worst)}, {method_name(worst.method)})", worst
+            )
+        )
     return out
 
 
@@ -107,8 +113,8 @@ def _glance(facts: Facts) -> str:
         kinds[instrument.kind.replace("_", " ")] = kinds.get(instrument.kind.replace("_", " "), 0) + 1
     listed = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
     return (
-        f"{book.site.name}, {book.site.bottom} at {book.site.water_depth_m:g} m. Instruments: {listed}. Times in the figures "
-        f"are local, with UTC below."
+        f"{book.site.name}, {book.site.bottom} at {book.site.water_depth_m:g} m. Instruments: {listed}. Times in the "
+        f"figures are local, with UTC below."
     )
 
 
@@ -215,30 +221,54 @@ def _sensor_tables(facts: Facts) -> list[Table]:
             missing = named.get("9", named.get("missing", 0))
             part = f"{100.0 * failed / total:.1f} %" if total else "–"
             rows.append(
-                (str(label), quantity_name(str(channel)), f"{total:,}".replace(",", " "), f"{failed:,}".replace(",", " "), part,
-                 f"{doubtful:,}".replace(",", " "), f"{missing:,}".replace(",", " "))
-            )  # fmt: skip
+                (
+                    str(label),
+                    quantity_name(str(channel)),
+                    f"{total:,}".replace(",", " "),
+                    f"{failed:,}".replace(",", " "),
+                    part,
+                    f"{doubtful:,}".replace(",", " "),
+                    f"{missing:,}".replace(",", " "),
+                )
+            )
     if rows:
         out.append(
-            Table("Records and flags", ("Instrument", "Quantity", "Samples", "Failed", "Share", "Doubtful", "Missing"), tuple(rows),
-                  "Counts of samples; flags follow the QARTOD meanings.")
-        )  # fmt: skip
+            Table(
+                "Records and flags",
+                ("Instrument", "Quantity", "Samples", "Failed", "Share", "Doubtful", "Missing"),
+                tuple(rows),
+                "Counts of samples; flags follow the QARTOD meanings.",
+            )
+        )
     return out
 
 
 def _chemistry_tables(facts: Facts) -> list[Table]:
     rows = [
         row
-        for quantity in ("ph_total", "aragonite_saturation", "dic", "total_alkalinity", "oxygen", "local_dic_excess",
-                         "dic_departure_from_equilibrium", "ph_departure_from_equilibrium")
+        for quantity in (
+            "ph_total",
+            "aragonite_saturation",
+            "dic",
+            "total_alkalinity",
+            "oxygen",
+            "local_dic_excess",
+            "dic_departure_from_equilibrium",
+            "ph_departure_from_equilibrium",
+        )
         for row in facts.find(quantity)
         if row.period != "instant"
-    ]  # fmt: skip
+    ]
     out = _table(facts, "The water by period", rows)
     outside = facts.results.trail.get("reference_water", {})
     if outside:
         cells = tuple(
-            (quantity_name(str(name)), f"{row.get('value', float('nan')):.6g}", f"{row.get('random_sd', 0.0):.2g}", str(row.get("from", "")))
+            (
+                quantity_name(str(name)),
+                f"{row.get('value', float('nan')):.6g}",
+                f"{row.get('random_sd', 0.0):.2g}",
+                str(row.get("from", "")),
+            )
             for name, row in outside.items()
         )
         out.append(Table("Reference water", ("Quantity", "Value", "Random part (1 sd)", "From"), cells))
@@ -261,10 +291,16 @@ def _exchange_tables(facts: Facts) -> list[Table]:
         out += _table(facts, quantity_name(quantity), [r for r in facts.find(quantity) if r.period != "instant"])
     metabolism = [
         row
-        for quantity in ("net_community_production", "net_community_calcification", "gross_primary_production",
-                         "community_respiration", "maximum_production", "light_saturation")
+        for quantity in (
+            "net_community_production",
+            "net_community_calcification",
+            "gross_primary_production",
+            "community_respiration",
+            "maximum_production",
+            "light_saturation",
+        )
         for row in facts.find(quantity)
-    ]  # fmt: skip
+    ]
     return out + _table(facts, "Community metabolism", metabolism)
 
 
@@ -281,26 +317,38 @@ def _organism_tables(facts: Facts) -> list[Table]:
     ]
 
 
+_SHORT_DRIVERS = {
+    "global": "CO₂, worldwide",
+    "organic": "life",
+    "carbonate": "skeletons",
+    "gas_exchange": "air",
+    "temperature": "temperature",
+    "freshwater": "fresh water",
+    "residual": "left over",
+    "local": "made here",
+    "total": "together",
+}
+
+
 def _account_tables(facts: Facts) -> list[Table]:
     out: list[Table] = []
     for prefix, words in (("ph_change_", "pH"), ("aragonite_saturation_change_", "aragonite saturation")):
         rows = [r for r in facts.numbers if r.quantity.startswith(prefix) and r.given and r.period != "instant"]
-        order = [d for d in ("global", "organic", "carbonate", "gas_exchange", "temperature", "freshwater", "residual", "local", "total")]
+        order = list(_SHORT_DRIVERS)
         methods = list(dict.fromkeys(r.method for r in rows))
         for method in methods:
             part = [r for r in rows if r.method == method]
             periods = list(dict.fromkeys((r.period, r.start) for r in part))
-            cells: list[tuple[Cell, ...]] = []
             drivers = [d for d in order if any(r.quantity == prefix + d for r in part)]
             drivers += sorted({r.quantity.removeprefix(prefix) for r in part} - set(order))
-            for driver in drivers:
-                line: list[Cell] = [driver_name(driver)]
-                for key in periods:
-                    found = [r for r in part if r.quantity == prefix + driver and (r.period, r.start) == key]
-                    line.append(found[0] if found else "–")
-                cells.append(tuple(line))
-            heads = [facts.period_name(next(r for r in part if (r.period, r.start) == key)) for key in periods]
-            out.append(Table(f"Change of {words}: {method_name(method)}", ("Part", *heads), tuple(cells)))
+            cells: list[tuple[Cell, ...]] = []
+            for key in periods:
+                here = {r.quantity.removeprefix(prefix): r for r in part if (r.period, r.start) == key}
+                first = facts.period_name(next(iter(here.values())))
+                cells.append((first, *(here.get(d, "–") for d in drivers)))
+            heads = tuple(_SHORT_DRIVERS.get(d, driver_name(d)) for d in drivers)
+            title = f"Change of {words}: {method_name(method)}"
+            out.append(Table(title, ("Period", *heads), tuple(cells), stacked=True))
     out += _table(facts, "Carbon added on the reef", facts.find("local_dic_excess", period="mission"))
     return out
 
@@ -308,7 +356,9 @@ def _account_tables(facts: Facts) -> list[Table]:
 def _target_tables(facts: Facts) -> list[Table]:
     rows = tuple((t.words, t.wanted, t.state, t.reached) for t in targets(facts))
     out = [Table("Targets", ("Target", "Half-width wanted (95 %)", "State", "Reached"), rows)] if rows else []
-    missing = tuple((words[:1].upper() + words[1:], reason or "not asked of this mission") for words, reason in not_measured(facts))
+    missing = tuple(
+        (words[:1].upper() + words[1:], reason or "not asked of this mission") for words, reason in not_measured(facts)
+    )
     if missing:
         out.append(Table("What this mission does not tell", ("What", "Why"), missing))
     refused = tuple((quantity_name(r.quantity), r.subject, facts.period_name(r), r.reason) for r in facts.refused())

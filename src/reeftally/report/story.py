@@ -143,9 +143,13 @@ def claims(facts: Facts) -> list[Claim]:
     def sign(text: str, number: Number | None, *, below: bool) -> None:
         if number is not None:
             found = answer(
-                below=below, threshold=0.0, value=number.value, lower=number.lower, upper=number.upper,
+                below=below,
+                threshold=0.0,
+                value=number.value,
+                lower=number.lower,
+                upper=number.upper,
                 level=number.level,
-            )  # fmt: skip
+            )
             out.append(Claim(text, found, (number,)))
 
     local, world = local_number(facts), global_number(facts)
@@ -167,9 +171,13 @@ def _larger(text: str, first: Number, second: Number) -> Claim:
     difference = abs(first.value) - abs(second.value)
     half = math.hypot(0.5 * (first.upper - first.lower), 0.5 * (second.upper - second.lower))
     found = answer(
-        below=False, threshold=0.0, value=difference, lower=difference - half, upper=difference + half,
+        below=False,
+        threshold=0.0,
+        value=difference,
+        lower=difference - half,
+        upper=difference + half,
         level=first.level,
-    )  # fmt: skip
+    )
     return Claim(text, found, (first, second))
 
 

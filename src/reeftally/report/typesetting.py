@@ -64,20 +64,28 @@ def typeset(
         for name, content in files.items():
             (folder / name).write_text(content, encoding="utf-8")
         for size in sizes:
-            content = typst.compile(
-                str(folder / template),
-                root=str(folder),
-                font_paths=[],
-                ignore_system_fonts=True,
-                format="pdf",
-                sys_inputs={"size": f"{size:g}"},
-                timestamp=time_s,
-            )
-            made = bytes(content)
+            made = _compiled(folder / template, size=size, time_s=time_s)
             if pages is None or pages_of(made) == pages:
                 return made
-    message = f"{title}: the words do not fit {pages} pages at {sizes[-1]:g} pt. Shorten the title or the names in the mission book."
+    message = (
+        f"{title}: the words do not fit {pages} pages at {sizes[-1]:g} pt. Shorten the title or the names in the "
+        f"mission "
+        f"book."
+    )
     raise ResultError(message)
+
+
+def _compiled(source: Path, *, size: float, time_s: int) -> bytes:
+    made: bytes = typst.compile(
+        str(source),
+        root=str(source.parent),
+        font_paths=[],
+        ignore_system_fonts=True,
+        format="pdf",
+        sys_inputs={"size": f"{size:g}"},
+        timestamp=time_s,
+    )
+    return made
 
 
 def pages_of(content: bytes) -> int:

@@ -71,15 +71,26 @@ def _power(value: float, lower: float, upper: float) -> int:
     return 3 * math.floor(math.log10(size) / 3)
 
 
-def with_interval(value: float, lower: float, upper: float, unit: str = "", *, sign: bool = False) -> str:
+def with_interval(
+    value: float, lower: float, upper: float, unit: str = "", *, sign: bool = False, decimals: int | None = None
+) -> str:
     """Return ``value (lower to upper) unit`` with the digits that the interval allows.
 
-    Very small and very large numbers are shown in powers of a thousand, ``3.1 (2.5 to 3.8) × 10⁻⁶ W kg⁻¹``.
+    Very small and very large numbers with a unit are shown in powers of a thousand,
+    ``3.1 (2.5 to 3.8) × 10⁻⁶ W kg⁻¹``; numbers without a unit (pH, saturation) never are.
+
+    Parameters
+    ----------
+    sign : bool
+        Whether a plus sign is shown.
+    decimals : int, optional
+        Decimal places where numbers stand under each other; otherwise the interval decides.
     """
-    power = _power(value, lower, upper)
+    power = _power(value, lower, upper) if pretty_unit(unit) and decimals is None else 0
     scale = 10.0**power
     v, low, high = value / scale, lower / scale, upper / scale
-    decimals = places(low, high, v)
+    if decimals is None:
+        decimals = places(low, high, v)
     text = (
         f"{_fixed(v, decimals, sign=sign)} ({_fixed(low, decimals, sign=sign)} to {_fixed(high, decimals, sign=sign)})"
     )
@@ -159,8 +170,7 @@ def answer(*, below: bool, threshold: float, value: float, lower: float, upper: 
     probability = low if below else 1.0 - low
     if not np.isfinite(probability):
         return Answer("cannot tell", "cannot tell", probability)
+    verdict = "yes" if (upper < threshold) == below else "no"
     if lower <= threshold <= upper:
         verdict = "cannot tell"
-    else:
-        verdict = "yes" if (upper < threshold) == below else "no"
     return Answer(verdict, confidence_words(max(probability, 1.0 - probability)), probability)
