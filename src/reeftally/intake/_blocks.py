@@ -128,7 +128,7 @@ def _decodes(data: bytes, encoding: str) -> bool:
             line.decode(encoding)
         except UnicodeDecodeError:
             bad += 1
-            if number < _PREAMBLE or bad > 0.01 * len(lines):
+            if number < _PREAMBLE or bad > max(3, 0.01 * len(lines)):
                 return False
     return True
 

@@ -156,6 +156,7 @@ class _Work:
     report: IntakeReport = field(default_factory=IntakeReport)
     done: int = 0
     copied: int | None = None
+    stopped: bool = False
     unfinished: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -177,6 +178,9 @@ class _Work:
         """Copy one file, in the copying thread, counting bytes."""
 
         def count(done: int) -> None:
+            if self.stopped:
+                message = "the intake was stopped"
+                raise InterruptedError(message)
             self.copied = copied + done
 
         return self.raw.put(source, self.now_ns, tell=count)
@@ -211,6 +215,8 @@ class _Work:
                         started += upcoming.stat().st_size if upcoming.exists() else 0
                     self._one(source, ahead[number], writer, pool)
             finally:
+                # An interrupt need not wait for the copy of a large file.
+                self.stopped = True
                 for job in ahead:
                     job.cancel()
 
