@@ -14,10 +14,13 @@ def demo(tmp_path_factory) -> Path:
     from reeftally.analysis.findings import accept
     from reeftally.analysis.run import analyse
     from reeftally.intake import take_in
+    from reeftally.mission import edit_book
     from reeftally.rehearsal import rehearse
 
     folder = tmp_path_factory.mktemp("demo") / "mission"
     rehearse(folder, size="demo36", seed=1)
+    # Fewer trials than a mission would use: these tests run the chain several times.
+    edit_book(folder, {"analysis.period_trials": 2000, "analysis.block_trials": 200})
     take_in(folder, now_ns=0)
     accept(folder, ids=["all"], by="crew", now=DECIDED)
     analyse(folder)
