@@ -42,8 +42,10 @@ from reeftally.mission import (
 __all__ = ["Finding", "accept", "find", "undo"]
 
 SERIOUS, DOUBTFUL, NOTED = 3, 2, 1
-# Four blocks (an hour) of one sign are asked before a velocimeter is called upside down; single blocks err.
+# Fewer blocks than this say nothing; single blocks err.
 FLIP_BLOCKS = 4
+# Evidence that a change of state must bring, in the units of z: more than two strong blocks can pretend.
+SWITCH_COST = 12.0
 VELOCITY = ["velocity_x", "velocity_y", "velocity_z"]
 
 
@@ -263,22 +265,32 @@ def _axes_of(context: Context, label: str, rate: float) -> Iterator[Finding]:
 
 
 def _runs(seen: list[Any]) -> Iterator[tuple[int, int, float]]:
-    """Yield (first, last, z) of stretches of blocks that together say upside down."""
-    sign = np.array([np.nan if o is None else float(np.clip(o.z, -6.0, 6.0)) for o in seen])
+    """Yield (first, last, z) of stretches of blocks that are upside down.
+
+    A velocimeter is turned seldom: the state (up or down) of every block is chosen so that the sum of its evidence
+    is largest, each change of state costing `SWITCH_COST` (Viterbi 1967, the most likely path of a chain). Slack
+    blocks without evidence thus take the state of their neighbours.
+    """
+    sign = np.array([0.0 if o is None else float(np.clip(o.z, -6.0, 6.0)) for o in seen])
     n = sign.size
     if n < FLIP_BLOCKS:
         return
-    bad = np.zeros(n, dtype=bool)
-    for start in range(n - FLIP_BLOCKS + 1):
-        part = sign[start : start + FLIP_BLOCKS]
-        if np.isfinite(part).all() and part.sum() / np.sqrt(FLIP_BLOCKS) < -4.0 and (part < 0).sum() >= FLIP_BLOCKS - 1:
-            bad[start : start + FLIP_BLOCKS] = True
-    # Windows that reach over the edge of a flipped stretch also hold right blocks: those are given back.
-    bad &= ~(sign > 0)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], bad, [False])).astype(np.int8)))
+    score = np.array([sign[0], -sign[0]])
+    came = np.zeros((n, 2), dtype=np.int64)
+    for block in range(1, n):
+        stay = score
+        change = score[::-1] - SWITCH_COST
+        came[block] = np.where(stay >= change, [0, 1], [1, 0])
+        score = np.maximum(stay, change) + np.array([sign[block], -sign[block]])
+    state = np.empty(n, dtype=np.int64)
+    state[-1] = int(np.argmax(score))
+    for block in range(n - 1, 0, -1):
+        state[block - 1] = came[block, state[block]]
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], state, [0]))))
     for first, last in zip(edges[::2], edges[1::2], strict=True):
-        if last - first >= FLIP_BLOCKS - 1:
-            yield int(first), int(last), float(np.nansum(sign[first:last]) / np.sqrt(last - first))
+        z = float(sign[first:last].sum() / np.sqrt(last - first))
+        if z < -4.0:
+            yield int(first), int(last), z
 
 
 def _flags(context: Context) -> Iterator[Finding]:
