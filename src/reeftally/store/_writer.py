@@ -55,9 +55,16 @@ class Writer:
         self._ranges: dict[str, list[tuple[int, int]]] = {}
         for stream, first, last in connection.execute(
             "SELECT stream, first_ns, last_ns FROM segments WHERE valid_to IS NULL"
-            " UNION ALL SELECT stream, first_ns, last_ns FROM tail"
         ):
             self._ranges.setdefault(stream, []).append((first, last))
+        # The tail counts as one range, so that a long live feed does not slow down; it only grows, as a
+        # range too wide costs a look and one too narrow would let a repeated row in.
+        self._tails: dict[str, tuple[int, int]] = {
+            stream: (first, last)
+            for stream, first, last in connection.execute(
+                "SELECT stream, MIN(first_ns), MAX(last_ns) FROM tail GROUP BY stream"
+            )
+        }
         self._drop()
 
     def _drop(self) -> None:
@@ -154,7 +161,10 @@ class Writer:
             found = rows_at(piece, times)
             if found is not None:
                 held.append(found)
-        if not any(first < high and last >= low for first, last in self._ranges.get(stream, [])):
+        ranges = self._ranges.get(stream, [])
+        if stream in self._tails:
+            ranges = [*ranges, self._tails[stream]]
+        if not any(first < high and last >= low for first, last in ranges):
             return held
         snapshot = self._store.snapshot()
         plan = make_plan(self._connection, self._files, stream, snapshot, low, high)
@@ -282,7 +292,8 @@ class Writer:
         for row in segments:
             self._ranges.setdefault(row[0], []).append((row[4], row[5]))
         for row in tails:
-            self._ranges.setdefault(row[0], []).append((row[2], row[3]))
+            low, high = self._tails.get(row[0], (row[2], row[3]))
+            self._tails[row[0]] = (min(low, row[2]), max(high, row[3]))
         self._drop()
         self._store._committed(snapshot)
         return snapshot
