@@ -27,6 +27,9 @@ __all__ = ["SlowBlocks", "Water", "interpolate_within", "load_slow", "slow_instr
 
 # Longest stretch over which temperature or salinity of the water is carried to a neighbour's sample. [s]
 LONGEST_BRIDGE_S = 3600.0
+# Mark of a profiler's bins in channel names, and how many of them are held in memory at once.
+BIN = "_bin_"
+BINS_AT_ONCE = 8
 # Pressure of one standard atmosphere, used only where no air-pressure record reaches. [dbar]
 ATMOSPHERE_DBAR = 10.1325
 
@@ -166,25 +169,34 @@ def _fill_from_book(context: Context, water: Water) -> None:
 
 
 def _reduce(context: Context, grid: Grid, instrument: Instrument, water: Water) -> SlowBlocks:
-    record = context.read(instrument.label, start_ns=int(grid.edges[0]), end_ns=int(grid.edges[-1]))
-    blocks = SlowBlocks(instrument.label, instrument.kind, samples=record.time_ns.size)
+    label = instrument.label
+    span = {"start_ns": int(grid.edges[0]), "end_ns": int(grid.edges[-1])}
+    channels = context.store.streams()[label].channels
+    bins = [name for name in channels if BIN in name]
+    record = context.read(label, channels=[name for name in channels if BIN not in name], **span)
+    blocks = SlowBlocks(label, instrument.kind, samples=record.time_ns.size)
     if record.time_ns.size == 0:
         return blocks
-    carried = _is_carried(context, instrument.label)
+    interval = usual_interval(grid, record.time_ns, instrument.sample_interval_s)
+    carried = _is_carried(context, label)
     good: dict[str, npt.NDArray[np.bool_]] = {}
     for channel in record.channels:
         flags = _flagged(context, instrument, record, channel, carried=carried)
         blocks.flags[channel] = flags
         good[channel] = flags.flags <= 2
     values, usable = _derived(instrument, record, good, water, blocks)
+
+    def reduced(time_ns: npt.NDArray[np.int64], series: FloatArray, use: npt.NDArray[np.bool_]) -> BlockMeans:
+        return block_means(grid=grid, time_ns=time_ns, values=series, good=use, interval_s=interval)
+
     for quantity, series in values.items():
-        blocks.channels[quantity] = block_means(
-            grid=grid,
-            time_ns=record.time_ns,
-            values=series,
-            good=usable[quantity],
-            interval_s=usual_interval(grid, record.time_ns, instrument.sample_interval_s),
-        )
+        blocks.channels[quantity] = reduced(record.time_ns, series, usable[quantity])
+    # A profiler has a hundred channels: a few bins at a time, and of their flags only what the means need.
+    for first in range(0, len(bins), BINS_AT_ONCE):
+        part = context.read(label, channels=bins[first : first + BINS_AT_ONCE], **span)
+        for channel, series in part.channels.items():
+            use = _flagged(context, instrument, part, channel, carried=carried).flags <= 2
+            blocks.channels[channel] = reduced(part.time_ns, np.asarray(series, dtype=np.float64), use)
     return blocks
 
 
