@@ -51,9 +51,7 @@ class OutOfRangeError(InputError):
 
     kind = "out_of_range"
 
-    def __init__(
-        self, name: str, *, found: object, low: float, high: float, unit: str, mend: str = ""
-    ) -> None:
+    def __init__(self, name: str, *, found: object, low: float, high: float, unit: str, mend: str = "") -> None:
         self.name, self.found, self.low, self.high, self.unit, self.mend = name, found, low, high, unit, mend
         unit_text = f" {unit}" if unit else ""
         message = f"{name} is {found}; it must lie from {low:g} to {high:g}{unit_text}."
@@ -135,9 +133,7 @@ class StoreLockedError(StoreError):
 
     def __init__(self, holder: str) -> None:
         self.holder = holder
-        super().__init__(
-            f"The store is being written by {holder}. Wait until it ends, or stop it, and try again."
-        )
+        super().__init__(f"The store is being written by {holder}. Wait until it ends, or stop it, and try again.")
 
 
 class NotAcceptedError(ReeftallyError):
