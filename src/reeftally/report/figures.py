@@ -395,10 +395,9 @@ def _against(facts: Facts) -> Figure:
     if len(methods) < 2:
         return _none("against", "exchange", title, "fewer than two methods gave an oxygen flux.")
     first, second = methods[:2]
-    columns = ["value", "lower", "upper"]
-    a = series[series["name"] == first].set_index("time")[columns]
-    b = series[series["name"] == second].set_index("time")[columns]
-    pairs = a.join(b, how="inner", lsuffix="_x", rsuffix="_y").dropna(subset=["value_x", "value_y"]).reset_index()
+    columns = ["time", "value", "lower", "upper"]
+    one, two = (series.loc[series["name"] == m, columns] for m in (first, second))
+    pairs = one.merge(two, on="time", suffixes=("_x", "_y")).dropna(subset=["value_x", "value_y"])
     if pairs.empty:
         return _none("against", "exchange", title, "the two methods share no block.")
     pairs = pairs.rename(
