@@ -69,6 +69,8 @@ class WaterModel:
     """Reef sensors by quantity."""
     offsets: dict[str, SensorOffsets]
     alkalinity: BottleSeries | None
+    alkalinity_root: FloatArray | None = None
+    """Square root of its covariance; found once, used in every batch of trials."""
     alkalinity_correction: tuple[float, float]
     """Correction from reference materials and its standard uncertainty, common to all bottles. [µmol kg-1]"""
     reference: ReferenceWater
@@ -380,10 +382,12 @@ def _alkalinity_trials(model: WaterModel, trials: Trials) -> FloatArray:
     series = model.alkalinity
     if series is None:
         return np.full((trials.count, model.grid.count), np.nan)
-    values, vectors = np.linalg.eigh(series.covariance)
-    keep = values > 1e-10 * max(float(values.max()), 1e-30)
-    root = vectors[:, keep] * np.sqrt(values[keep])
-    unit = trials.random_blocks("alkalinity between bottles", blocks=np.arange(int(keep.sum())), sd=1.0)
+    root = model.alkalinity_root
+    if root is None:
+        values, vectors = np.linalg.eigh(series.covariance)
+        keep = values > 1e-10 * max(float(values.max()), 1e-30)
+        root = model.alkalinity_root = vectors[:, keep] * np.sqrt(values[keep])
+    unit = trials.random_blocks("alkalinity between bottles", blocks=np.arange(root.shape[1]), sd=1.0)
     return np.asarray(series.mean + unit @ root.T)
 
 
