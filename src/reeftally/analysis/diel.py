@@ -20,9 +20,9 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray
 from reeftally._names import unit_of
 from reeftally.analysis.estimates import SITE, Estimate, iso
-from reeftally.analysis.twins import EXTERNAL, INTERNAL
+from reeftally.analysis.twins import EXTERNAL, INTERNAL, fit_red
 from reeftally.analysis.water import solve_water
-from reeftally.uncertainty import Trials, correlated_mean
+from reeftally.uncertainty import Trials
 
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
@@ -55,7 +55,6 @@ class Cycle:
     middle: float
     """Time at which the level holds. [s]"""
     n: int
-    residual_sd: float
     operator: FloatArray
     """Takes a series at the good blocks to the coefficients, (6, n)."""
     good: npt.NDArray[np.bool_]
@@ -83,30 +82,22 @@ def fit_cycle(*, time: FloatArray, values: FloatArray) -> Cycle | None:
 
     Notes
     -----
-    Least squares. The covariance is widened by the number of blocks over the effective number of independent
-    residuals (`reeftally.uncertainty.correlated_mean`; Weatherhead et al. 1998 for trends). The factor is that of
-    slow changes and on the safe side for the cycle where residuals are red.
+    Generalised least squares with residuals that are alike from block to block, their correlation not known
+    beforehand (`reeftally.analysis.twins.fit_red`).
     """
     good = np.isfinite(values)
     if good.sum() < LEAST_BLOCKS or np.ptp(time[good]) < LEAST_DAYS * DAY_S:
         return None
     middle = float(time[good].mean())
-    design = _design(time[good], middle)
-    operator: FloatArray = np.asarray(np.linalg.pinv(design), dtype=np.float64)
-    coefficients = operator @ values[good]
-    residual = np.full(values.shape, np.nan)
-    residual[good] = values[good] - design @ coefficients
-    freedom = max(int(good.sum()) - design.shape[1], 1)
-    variance = float(np.sum(residual[good] ** 2)) / freedom
-    effective = correlated_mean(values=residual).effective_n
-    share = max(1.0, good.sum() / max(float(effective), 1.0)) if np.isfinite(effective) else float(good.sum())
+    fit = fit_red(
+        design=_design(time[good], middle), values=values[good], steps=np.flatnonzero(good).astype(np.float64)
+    )
     return Cycle(
-        coefficients=coefficients,
-        covariance=variance * share * (operator @ operator.T),
+        coefficients=fit.coefficients,
+        covariance=fit.covariance,
         middle=middle,
         n=int(good.sum()),
-        residual_sd=float(np.sqrt(variance)),
-        operator=operator,
+        operator=fit.operator,
         good=good,
     )
 

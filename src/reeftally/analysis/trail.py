@@ -111,11 +111,11 @@ METHODS: dict[str, dict[str, Any]] = {
         ],
     },
     "diel": {
-        "what": "Swing and hours of the diel cycle: least squares of a straight line and harmonics of 24 h and 12 h, "
-        "errors widened for residuals that are alike; systematic terms in trials.",
+        "what": "Swing and hours of the diel cycle: generalised least squares of a straight line and harmonics of 24 h "
+        "and 12 h, residuals of neighbouring blocks alike; systematic terms in trials.",
         "functions": ["reeftally.analysis.diel.fit_cycle"],
         "equation": "y = level + slope t + sum over k = 1, 2 of a_k cos(2 pi k t / 24 h) + b_k sin(2 pi k t / 24 h)",
-        "sources": ["Weatherhead et al. 1998 (autocorrelation)", "JCGM 101:2008"],
+        "sources": ["Prais and Winsten 1954; Patterson and Thompson 1971 (correlated residuals)", "JCGM 101:2008"],
     },
     "account": {
         "what": "Order-independent split of the change of pH and aragonite saturation between drivers, in trials.",

@@ -40,15 +40,21 @@ __all__ = [
     "disagreements",
     "estimate_twins",
     "explain_rows",
+    "fit_red",
     "reference_disagreement_findings",
     "widened",
 ]
 
 INTERNAL, EXTERNAL = "ph_total_internal", "ph_total_external"
 METHOD = "internal_minus_external"
+# Correlations of neighbouring residuals that are tried.
+PHI = np.concatenate([np.arange(0.0, 0.9, 0.1), np.arange(0.9, 0.985, 0.01), np.arange(0.985, 0.9995, 0.002)])
 DAY_S = 86400.0
 # Fewer common blocks than this give no trend.
 LEAST_BLOCKS = 8
+# Time constants with which two references may settle against each other [h], and the blocks needed to tell.
+SETTLING_HOURS = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 9.0, 12.0, 24.0)
+LEAST_SETTLING_BLOCKS = 48
 # Two references of a sensor that was conditioned in seawater agree to better than this; a larger difference wants
 # bottles (Bresnahan et al. 2014, Methods in Oceanography 9, 44-60, advise conditioning for days and bottles beside
 # the sensor; the number is common practice, no source).
@@ -84,11 +90,19 @@ class Disagreement:
     mean_sd: float
     """Standard error of the mean, neighbours being alike."""
     trend: float
-    """Slope of the straight line. [pH per day]"""
+    """Drift of one against the other beside their settling. [pH per day]"""
     trend_sd: float
     """Its standard error, neighbours being alike. [pH per day]"""
+    settling: float
+    """What they lose after the first block, with the time constant below. [pH]"""
+    settling_sd: float
+    """Its standard error. [pH]"""
+    settling_hours: float
+    """Time constant of the settling; 0 for a record too short to tell. [h]"""
+    line: float
+    """Slope of the plain straight line through the whole record, settling included. [pH per day]"""
     rest: float
-    """Root mean square about the straight line. [pH]"""
+    """Root mean square about that line. [pH]"""
 
     @property
     def offset_sd(self) -> float:
@@ -97,8 +111,8 @@ class Disagreement:
 
     @property
     def drift_sd(self) -> float:
-        """Half of the disagreement's trend. [pH per day]"""
-        return 0.5 * abs(self.trend)
+        """Half of the disagreement's trend, the steeper of the two slopes. [pH per day]"""
+        return 0.5 * max(abs(self.trend), abs(self.line))
 
     def brief(self) -> str:
         """Say in a few words what an interval that hangs on this pH holds."""
@@ -111,8 +125,9 @@ class Disagreement:
         """Say size, trend and consequence in one sentence."""
         return (
             f"the two references of {self.label} disagree by {self.mean:+.3f} in the mean (internal minus external: "
-            f"{self.difference[0]:+.3f} at first, {self.difference[-1]:+.3f} at last, {self.trend:+.4f} a day) and no "
-            f"bottle says which is right; the value is their mean, and half of the difference is part of the interval"
+            f"{self.difference[0]:+.3f} at first, {self.difference[-1]:+.3f} at last; {self.trend:+.4f} a day beside "
+            f"their settling) and no bottle says which is right; the value is their mean, and half of the difference "
+            f"is part of the interval"
         )
 
 
@@ -134,6 +149,82 @@ def combine(
     return np.asarray(np.where(both, 0.5 * (values[INTERNAL] + values[EXTERNAL]), np.nan)), both
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RedFit:
+    """Least squares with residuals that follow a first-order autoregressive series."""
+
+    coefficients: FloatArray
+    """(p,)"""
+    covariance: FloatArray
+    """Of the coefficients, the unknown correlation included, (p, p)."""
+    operator: FloatArray
+    """Takes a series at the good blocks to the coefficients, (p, n)."""
+    phi: float
+    """Correlation of neighbouring residuals, mean over what the data allow. [1]"""
+    evidence: float
+    """Logarithm of the restricted likelihood, mean over phi; comparable between designs of one size."""
+
+
+def fit_red(*, design: FloatArray, values: FloatArray, steps: FloatArray) -> RedFit:
+    """Fit a linear model to a series whose residuals are alike from block to block.
+
+    Parameters
+    ----------
+    design : (n, p)
+        Columns of the model at the good blocks.
+    values : (n,)
+        Series at the good blocks. [any unit]
+    steps : (n,)
+        Numbers of the good blocks in time; gaps widen the distance between neighbours.
+
+    Notes
+    -----
+    Generalised least squares with correlation ``phi**distance`` (Prais and Winsten 1954 whitening). phi is not
+    known: coefficients and covariance are means over phi with the restricted likelihood (Patterson and Thompson 1971)
+    as weight and the spread of the coefficients over phi added, so that a series which cannot tell a slow change
+    from a residual says so.
+    """
+    n, p = design.shape
+    distance = np.diff(steps)
+    weights, coefficients, covariances, operators = [], [], [], []
+    for phi in PHI:
+        rho = phi**distance
+        scale = np.concatenate([[1.0], 1.0 / np.sqrt(1.0 - rho**2)])
+        x, y = design * scale[:, None], values * scale
+        x[1:] -= (rho * scale[1:])[:, None] * design[:-1]
+        y[1:] -= rho * scale[1:] * values[:-1]
+        information = x.T @ x
+        inverse = np.linalg.inv(information)
+        found = inverse @ (x.T @ y)
+        squares = float(np.sum((y - x @ found) ** 2))
+        variance = max(squares / (n - p), 1e-300)
+        weights.append(
+            float(np.log(scale).sum())
+            - 0.5 * float(np.linalg.slogdet(information)[1])
+            - 0.5 * (n - p) * float(np.log(variance))
+        )
+        coefficients.append(found)
+        covariances.append(variance * inverse)
+        whitened = inverse @ x.T
+        operator = whitened * scale
+        operator[:, :-1] -= whitened[:, 1:] * (rho * scale[1:])
+        operators.append(operator)
+    # Equal prior weight for equal steps of phi; the grid is finer where the likelihood is steep.
+    weight = np.exp(np.array(weights) - max(weights)) * np.gradient(PHI)
+    evidence = max(weights) + float(np.log(weight.sum()))
+    weight /= weight.sum()
+    mean = np.einsum("k,kp->p", weight, np.array(coefficients))
+    apart = np.array(coefficients) - mean
+    return RedFit(
+        coefficients=mean,
+        covariance=np.einsum("k,kpq->pq", weight, np.array(covariances))
+        + np.einsum("k,kp,kq->pq", weight, apart, apart),
+        operator=np.einsum("k,kpn->pn", weight, np.array(operators)),
+        phi=float(weight @ PHI),
+        evidence=evidence,
+    )
+
+
 def disagreement_of(
     *, label: str, start_ns: int, end_ns: int, time: FloatArray, difference: FloatArray
 ) -> Disagreement | None:
@@ -148,24 +239,29 @@ def disagreement_of(
 
     Notes
     -----
-    Straight line by least squares. Its standard errors are widened by the effective number of independent blocks
-    among the residuals (`reeftally.uncertainty.correlated_mean`), the usual correction of a slope for
-    autocorrelation (Weatherhead et al. 1998).
+    References settle against each other when they come into the water, within hours, and drift after that. Mean and
+    `line` are those of the record as it is. `trend` is the drift beside a settling ``a exp(-(t - t_first) / tau)``, tau
+    the likeliest of `SETTLING_HOURS`; standard errors know that neighbouring residuals are alike (`fit_red`). Without
+    the settling term its first hour would pass for the scatter of the whole record.
     """
     good = np.isfinite(difference)
     if good.sum() < LEAST_BLOCKS:
         return None
     t, d = time[good], difference[good]
     days = (t - t.mean()) / DAY_S
-    sxx = float(np.sum(days**2))
-    slope = float(np.sum(days * d) / sxx)
-    residual = np.full(difference.shape, np.nan)
-    residual[good] = d - d.mean() - slope * days
-    rest = float(np.sqrt(np.mean(residual[good] ** 2)))
-    effective = correlated_mean(values=residual)
-    spread = effective.effective_n if np.isfinite(effective.effective_n) else 1.0
-    share = max(1.0, d.size / max(spread, 1.0))
-    variance = float(np.sum(residual[good] ** 2)) / max(d.size - 2, 1) * share
+    steps = np.flatnonzero(good).astype(np.float64)
+    plain = np.stack([np.ones(days.size), days], axis=-1)
+    settling_hours, fit = 0.0, fit_red(design=plain, values=d, steps=steps)
+    if good.sum() >= LEAST_SETTLING_BLOCKS:
+        tried = {
+            hours: fit_red(
+                design=np.column_stack([plain, np.exp(-(t - t[0]) / (3600.0 * hours))]), values=d, steps=steps
+            )
+            for hours in SETTLING_HOURS
+        }
+        settling_hours, fit = max(tried.items(), key=lambda item: item[1].evidence)
+    sd = np.sqrt(np.diag(fit.covariance))
+    line = float(np.sum(days * d) / np.sum(days**2))
     return Disagreement(
         label=label,
         start_ns=start_ns,
@@ -173,10 +269,15 @@ def disagreement_of(
         time=t,
         difference=d,
         mean=float(d.mean()),
-        mean_sd=float(np.sqrt(variance / d.size)),
-        trend=slope,
-        trend_sd=float(np.sqrt(variance / sxx)),
-        rest=rest,
+        # The mean holds the settling, the fitted level does not; what parts them belongs to the error.
+        mean_sd=float(np.hypot(sd[0], d.mean() - fit.coefficients[0])),
+        trend=float(fit.coefficients[1]),
+        trend_sd=float(sd[1]),
+        settling=float(fit.coefficients[2]) if settling_hours else 0.0,
+        settling_sd=float(sd[2]) if settling_hours else 0.0,
+        settling_hours=settling_hours,
+        line=line,
+        rest=float(np.sqrt(np.mean((d - d.mean() - line * days) ** 2))),
     )
 
 
@@ -254,6 +355,13 @@ def estimate_twins(chain: Chain) -> None:
             chain, row, "mission", row.start_ns, row.end_ns, row.trend, row.trend_sd, row.time.size,
             quantity="reference_disagreement_trend", unit="d-1",
         )  # fmt: skip
+        if row.settling_hours:
+            _write(
+                chain, row, "mission", row.start_ns, row.end_ns, row.settling, row.settling_sd, row.time.size,
+                quantity="reference_disagreement_settling",
+                reason=f"what the references of {row.label} lost of their difference after the first block, with a "
+                f"time constant near {row.settling_hours:g} h",
+            )  # fmt: skip
 
 
 def _write(
@@ -268,6 +376,7 @@ def _write(
     *,
     quantity: str = "reference_disagreement",
     unit: str = "",
+    reason: str = "",
 ) -> None:
     chain.estimates.from_parts(
         quantity=quantity,
@@ -282,7 +391,7 @@ def _write(
         systematic_sd=0.0,
         n=n,
         trail="twins",
-        reason=row.words(),
+        reason=reason or row.words(),
     )
 
 
@@ -324,6 +433,11 @@ def reference_disagreement_findings(context: Context) -> Iterator[Finding]:
         for number, row in enumerate(disagreements(context, grid, blocks), start=1):
             worst = max(abs(row.mean), float(np.abs(row.difference).max()))
             drifts = abs(row.trend) > 2.0 * row.trend_sd
+            settled = (
+                f" beside a settling of {row.settling:+.3f} with a time constant near {row.settling_hours:g} h"
+                if row.settling_hours
+                else ""
+            )
             yield Finding(
                 id=f"references-{label}-{number}",
                 severity=DOUBTFUL if worst > DOUBTFUL_PH else NOTED,
@@ -332,8 +446,8 @@ def reference_disagreement_findings(context: Context) -> Iterator[Finding]:
                 f"{row.difference[0]:+.4f} at {iso(round((float(row.time[0]) - 0.5 * grid.block_s) * NS))} to "
                 f"{row.difference[-1]:+.4f} at {iso(round((float(row.time[-1]) - 0.5 * grid.block_s) * NS))}.",
                 evidence=f"internal minus external in {row.time.size} blocks: trend {row.trend:+.4f} a day (standard "
-                f"error {row.trend_sd:.4f}{'' if drifts else ', not beyond its uncertainty'}), {row.rest:.4f} about "
-                f"the straight line; extremes {row.difference.min():+.4f} and {row.difference.max():+.4f}",
+                f"error {row.trend_sd:.4f}{'' if drifts else ', not beyond its uncertainty'}){settled}; "
+                f"extremes {row.difference.min():+.4f} and {row.difference.max():+.4f}",
                 proposal="no bottle says which is right: close bottles for pH beside the sensor, early and late, and "
                 "let it stand powered in seawater for days beforehand (Bresnahan et al. 2014). Until then the mean of "
                 f"the two is used, with {row.offset_sd:.4f} and {row.drift_sd:.4f} a day more systematic uncertainty",
