@@ -303,4 +303,5 @@ def estimate_offsets(
                 systematic_sd=after_sd,
                 n=int(blocks.use.sum()),
                 trail="gradient",
+                channel=blocks.quantity,
             )

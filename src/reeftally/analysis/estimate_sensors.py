@@ -48,6 +48,7 @@ def estimate_sensors(chain: Chain) -> None:
                 systematic_sd=max(float(covariance[row, row]), 0.0) ** 0.5,
                 n=adjustment.blocks,
                 trail="side_by_side",
+                channel=quantity,
             )
             drift_sd = max(float(adjustment.covariance[n + row, n + row]), 0.0) ** 0.5
             if drift_sd > 0:
@@ -64,6 +65,7 @@ def estimate_sensors(chain: Chain) -> None:
                     systematic_sd=drift_sd,
                     n=adjustment.blocks,
                     trail="side_by_side",
+                    channel=quantity,
                 )
     _clocks(chain)
 

@@ -57,6 +57,8 @@ class Estimate:
     trail: str = ""
     budget: str = ""
     """Largest contributions to the variance, as ``term share; term share``."""
+    channel: str = ""
+    """Quantity that a sensor's offset, drift or gain belongs to."""
 
 
 COLUMNS = tuple(f.name for f in fields(Estimate))
@@ -164,6 +166,7 @@ class Estimates:
         flag: int = 1,
         reason: str = "",
         coverage_factor: float = 1.959964,
+        channel: str = "",
     ) -> Estimate:
         """Make a row from a first-order result (value and two standard uncertainties) and add it."""
         if not np.isfinite([value, random_sd, systematic_sd]).all():
@@ -197,6 +200,7 @@ class Estimates:
             flag=flag,
             reason=reason,
             trail=trail,
+            channel=channel,
         )
         self.add(row)
         return row

@@ -86,6 +86,7 @@ def grade(mission: Path, *, run: str | None = None) -> Grade:
             and _same_time(t.get("end"), row["end"])
             and t.get("method", row["method"]) == row["method"]
             and str(t.get("unit", "")).strip() == str(row["unit"]).strip()
+            and t.get("channel", row["channel"]) == row["channel"]
         ]
         if not matches:
             lonely += 1

@@ -159,7 +159,7 @@ def read_results(mission: Path, run: str | None = None) -> Results:
     if trail.get("format", 0) > FORMAT:
         message = f"{folder}: format {trail['format']} is newer than this version reads ({FORMAT}). Update the package."
         raise ResultError(message)
-    text = ("quantity", "method", "subject", "period", "start", "end", "unit", "reason", "trail", "budget")
+    text = ("quantity", "method", "subject", "period", "start", "end", "unit", "reason", "trail", "budget", "channel")
     table = pd.read_csv(folder / "estimates.csv", dtype={"flag": int, "n": int, **dict.fromkeys(text, str)})
     for column in text:
         table[column] = table[column].fillna("")
