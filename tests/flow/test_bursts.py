@@ -161,6 +161,18 @@ def test_slow_bursts_are_refused_when_asked(records):
     assert np.isnan(found.friction_velocity)
 
 
+def test_a_turning_tide_has_no_friction_velocity_and_says_so(records):
+    record = records[0].velocity.copy()
+    record[0] += np.linspace(-0.15, 0.05, record.shape[1])
+
+    found = burst(velocity=record, sample_rate=32.0, height=0.4, displacement=0.1)
+
+    assert found.accepted
+    assert "unsteady" in found.stress_reasons
+    assert np.isnan(found.friction_velocity)
+    assert call(records[0]).turning < 10.0
+
+
 def test_long_gaps_are_left_missing(records):
     record = records[0].velocity.copy()
     record[:, 5000:6500] = np.nan

@@ -133,6 +133,19 @@ def test_stated_intervals_hold_the_true_friction_velocity(burst_maker, seed, ref
         assert low <= found <= high
 
 
+def test_cumulative_cospectrum_is_nearly_monotone_only_without_waves(burst_maker):
+    rng = np.random.default_rng(14)
+    clean, wavy = [], []
+    for _ in range(20):
+        burst = burst_maker(rng, sample_rate=4.0, wave_amplitude=0.14, tilt=1.0)
+        found = stress_of(burst, pressure=burst.pressure)
+        clean.append(found.ogive_reversal)
+        wavy.append(stress_of(burst, method="raw").ogive_reversal)
+
+    assert np.median(clean) < 0.3
+    assert np.median(wavy) > 2.0 * np.median(clean)
+
+
 def test_loss_at_low_frequencies_is_what_bursts_miss(burst_maker):
     # Kaimal cospectrum through linear detrending (Rannik and Vesala 1999, from memory) against the mean
     # of bursts cut from longer records.

@@ -100,6 +100,10 @@ class BurstRecord:
     """Its sampling error from turbulence. [m s-1]"""
     direction: float
     """Direction of the mean flow from the x axis, anticlockwise. [degree]"""
+    turning: float
+    """Largest angle between the mean flows of the three thirds. [degree]"""
+    steadiness: float
+    """Slowest over fastest mean speed of the three thirds. [1]"""
     mean_up: float
     """Mean vertical velocity after rotation. [m s-1]"""
     tilt: float
@@ -301,6 +305,8 @@ def burst(
     most_bad_means: float = 0.3,
     most_bad_dissipation: float = 0.1,
     slowest: float = 0.0,
+    most_turning: float = 45.0,
+    least_steadiness: float = 0.4,
 ) -> BurstRecord:
     """Turn one burst of a velocimeter into a record of means, stress, dissipation and waves.
 
@@ -330,6 +336,10 @@ def burst(
         Largest shares of bad samples. [1]
     slowest : float
         Bursts slower than this have their stress refused (``too_slow``). [m s-1]
+    most_turning, least_steadiness : float
+        Bursts whose thirds turn more, or differ more in speed, have their stress refused
+        (``unsteady``): around slack one friction velocity says nothing. Common practice, no source.
+        [degree, 1]
 
     Returns
     -------
@@ -400,6 +410,9 @@ def burst(
     if speed < slowest:
         stress_reasons.append("too_slow")
         dissipation_reasons.append("too_slow")
+    turning, steadiness = _steadiness(prepared.velocity)
+    if not (turning <= most_turning and steadiness >= least_steadiness):
+        stress_reasons.append("unsteady")
     from_eps = friction_velocity_from_dissipation(
         dissipation=_NAN if dissipation_reasons else eps.dissipation, height=z, random_sd=eps.random_sd,
         systematic_sd=eps.systematic_sd, height_sd=height_sd, von_karman=von_karman,
@@ -436,6 +449,7 @@ def burst(
         mean_w=float(prepared.mean_instrument[2]), speed=speed,
         speed_random_sd=_mean_sd(found, powers[0], inside, n / sample_rate),
         direction=float(np.rad2deg(np.arctan2(prepared.mean_instrument[1], prepared.mean_instrument[0]))),
+        turning=turning, steadiness=steadiness,
         mean_up=float(mean[2]), tilt=float(np.rad2deg(np.arccos(np.clip(prepared.matrix[2, 2], -1.0, 1.0)))),
         sd_u=float(np.sqrt(variance[0])), sd_v=float(np.sqrt(variance[1])), sd_w=float(np.sqrt(variance[2])),
         turbulent_energy=0.5 * sum(calm), noise_u=noise[0].sd, noise_v=noise[1].sd, noise_w=noise_w,
@@ -457,6 +471,21 @@ def burst(
         orbital_sd=float(np.sqrt(in_band[0] + in_band[1])) if band else 0.0,
         significant_wave_height=height_of_waves, peak_wave_period=period, wave_direction=toward,
     )  # fmt: skip
+
+
+def _steadiness(velocity: FloatArray) -> tuple[float, float]:
+    """Largest angle between the mean flows of the thirds, and their slowest over fastest speed."""
+    thirds = np.array([
+        [x[np.isfinite(x)].mean() if np.isfinite(x).any() else np.nan for x in part[:2]]
+        for part in np.array_split(velocity, 3, axis=1)
+    ])  # fmt: skip
+    thirds = thirds[np.isfinite(thirds).all(axis=1)]
+    speed = np.hypot(thirds[:, 0], thirds[:, 1])
+    if speed.size < 2 or not speed.max() > 0.0:
+        return _NAN, _NAN
+    heading = np.arctan2(thirds[:, 1], thirds[:, 0])
+    apart = np.abs(np.angle(np.exp(1j * (heading[:, None] - heading[None, :]))))
+    return float(np.rad2deg(apart.max())), float(speed.min() / speed.max())
 
 
 def _wave_band(found: Spectra, powers: list[FloatArray]) -> tuple[float, float] | None:

@@ -88,6 +88,9 @@ class ReynoldsStress:
     """Cospectrum of u and w as measured; shape (b,). [m2 s-2 Hz-1]"""
     ogive: FloatArray
     """Covariance held in bands at and above each; shape (b,). [m2 s-2]"""
+    ogive_reversal: float
+    """Largest fall back of the cumulative cospectrum, summed from high frequencies, over its total: 0
+    where it is monotone, as Feddersen and Williams (2007) ask of a stress without waves. [1]"""
     reasons: tuple[str, ...]
     """Why no friction velocity is given; empty if it is."""
 
@@ -136,7 +139,7 @@ def _refused(reasons: tuple[str, ...], method: str, band: tuple[float, float]) -
         friction_velocity_random_sd=nan, friction_velocity_systematic_sd=nan, friction_velocity_both=nan,
         raw_uw=nan, raw_vw=nan, raw_uw_random_sd=nan, raw_friction_velocity=nan, wave_uw=nan,
         low_frequency_loss=nan, method=method, wave_band=band, frequency=none, cospectrum=none,
-        raw_cospectrum=none, ogive=none, reasons=reasons,
+        raw_cospectrum=none, ogive=none, ogive_reversal=nan, reasons=reasons,
     )  # fmt: skip
 
 
@@ -312,6 +315,10 @@ def reynolds_stress(
     common = float(np.sqrt(leak**2 + ((0.5 * lost) ** 2 + shape**2) * values[0] ** 2))
     if not values[0] < 0.0:
         reasons.append("stress_not_downward")
+    rising = np.cumsum(parts[0].real[::-1])
+    toward = rising * np.sign(rising[-1])
+    fall = float((np.maximum.accumulate(toward) - toward).max())
+    reversal = fall / abs(float(rising[-1])) if rising[-1] != 0.0 else float("nan")
     root = float(np.sqrt(-values[0])) if values[0] < 0.0 else float("nan")
     density = parts[0].real / (count * resolution)
     return ReynoldsStress(
@@ -324,7 +331,7 @@ def reynolds_stress(
         raw_friction_velocity=float(np.sqrt(-raw_uw)) if raw_uw < 0.0 else float("nan"),
         wave_uw=raw_uw - uncorrected, low_frequency_loss=lost, method=method, wave_band=band, frequency=middle,
         cospectrum=density, raw_cospectrum=raw[0].real / (count * resolution),
-        ogive=np.cumsum(parts[0].real[::-1])[::-1], reasons=tuple(reasons),
+        ogive=rising[::-1], ogive_reversal=reversal, reasons=tuple(reasons),
     )  # fmt: skip
 
 
