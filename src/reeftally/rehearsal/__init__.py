@@ -7,8 +7,9 @@ Rules:    same seed, same bytes.
 
 from __future__ import annotations
 
+from reeftally.rehearsal.planned import rehearse_book
 from reeftally.rehearsal.rehearse import rehearse
 from reeftally.rehearsal.truth import Truth, read_truth
 from reeftally.rehearsal.years import rehearse_years
 
-__all__ = ["Truth", "read_truth", "rehearse", "rehearse_years"]
+__all__ = ["Truth", "read_truth", "rehearse", "rehearse_book", "rehearse_years"]

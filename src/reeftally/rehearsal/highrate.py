@@ -39,6 +39,10 @@ _LEAD = 200.0
 """The path starts this many heights into the field, so that upstream sensors stay inside."""
 
 
+STATED_HEIGHTS = {"low": 0.35, "middle": 0.55, "high": 1.00, "VEL-A": 0.40, "VEL-B": 0.80, "ambient": 2.0}
+"""Places on the mast of the two scripts and their heights above the bed [m]."""
+
+
 @dataclass
 class World:
     """Everything true about one rehearsal; paths and fields are made when first asked for."""
@@ -50,6 +54,8 @@ class World:
     waves: Waves
     chemistry: Chemistry
     seed: int
+    heights: dict[str, float] = field(default_factory=lambda: dict(STATED_HEIGHTS))
+    """Stated height above the bed of each place [m]."""
     _paths: dict[float, Path] = field(default_factory=dict)
 
     def path(self, above: float) -> Path:
@@ -69,7 +75,7 @@ class World:
 
     def stated_height(self, place: str) -> float:
         """Height above the bed that the mission book states for a place on the mast [m]."""
-        return {"low": 0.35, "middle": 0.55, "high": 1.00, "VEL-A": 0.40, "VEL-B": 0.80, "ambient": 2.0}[place]
+        return self.heights[place]
 
     def true_height(self, place: str) -> float:
         """Height above the bed where the place really is [m]."""

@@ -177,15 +177,17 @@ def _fluxes(build: _Builder, periods: list[_Period]) -> None:
             build.add("light_saturation", COMMUNITY, period, reef.light_saturation, "µmol m-2 s-1")
 
 
-def _flow(build: _Builder, periods: list[_Period]) -> None:
+def _flow(build: _Builder, periods: list[_Period], velocimeters: tuple[str, ...]) -> None:
     world = build.world
     water = world.water
     friction = water.friction
-    above = world.above(world.true_height("VEL-A"))
-    dissipation = friction**3 / (world.reef.von_karman * above)
     for period in periods:
         build.add("friction_velocity", SITE, period, build.mean(friction, period), "m s-1")
-        build.add("dissipation_rate", "VEL-A", period, build.mean(dissipation, period), "W kg-1")
+    for label in velocimeters:
+        above = world.above(world.true_height(label))
+        dissipation = friction**3 / (world.reef.von_karman * above)
+        for period in periods:
+            build.add("dissipation_rate", label, period, build.mean(dissipation, period), "W kg-1")
     # Swell, wind sea and infragravity waves add as variances; the last has u = η sqrt(g/h).
     slow = 4.0 * water.infragravity / np.sqrt(2.0) * np.sqrt(world.reef.depth / GRAVITY)
     height = np.sqrt(water.swell**2 + water.sea**2 + slow**2)
@@ -194,8 +196,9 @@ def _flow(build: _Builder, periods: list[_Period]) -> None:
     mission = periods[0]
     build.add("peak_wave_period", SITE, mission, 11.0, "s")
     build.add("roughness_length", SITE, mission, world.reef.roughness, "m")
-    for place, name in (("low", "low"), ("middle", "middle"), ("high", "high"), ("VEL-A", "VEL-A"), ("VEL-B", "VEL-B")):
-        build.add("height_above_bed", name, mission, world.true_height(place), "m")
+    for place in world.heights:
+        if place != "ambient":
+            build.add("height_above_bed", place, mission, world.true_height(place), "m")
     build.add("displacement_height", SITE, mission, world.reef.displacement, "m")
     build.add("von_karman", SITE, mission, world.reef.von_karman, "1")
     build.add("residence_time", SITE, mission, build.mean(world.chemistry.residence, mission), "h")
@@ -299,12 +302,15 @@ def _isotopes(build: _Builder, mission: _Period) -> None:
     chemistry, water, reef = world.chemistry, world.water, world.reef
     t = water.t
     inside = (t >= mission.start) & (t < mission.end)
-    height = world.true_height("high")
+    height = world.true_height("high") if "high" in world.heights else 0.5 * reef.mixed_height
     dic = chemistry.at_height("dic", height) / chemistry.dilution
     carried = dic * delta_at(world, height)
     night = inside & (water.elevation < solar.HORIZON_DEG)
     unit = "‰"
-    build.add("source_delta13C", SITE, mission, _slope(dic[night], carried[night]), unit, method="night_samples")
+    # A slope needs an hour of night at least.
+    if night.sum() >= 60:
+        value = _slope(dic[night], carried[night])
+        build.add("source_delta13C", SITE, mission, value, unit, method="night_samples")
     build.add("source_delta13C", SITE, mission, _slope(dic[inside], carried[inside]), unit, method="line_24h")
     reference = reef.reference_dic * reef.reference_delta
     added = (carried[inside].mean() - reference) / (dic[inside].mean() - reef.reference_dic)
@@ -401,18 +407,21 @@ def _faults(build: _Builder) -> None:
         fault("VEL-A", "bubbles", *script.bubbles)
 
 
-def truth_rows(world: World, visits: list[Visit], faults: list[Fault]) -> list[Row]:
-    """Return every row of the truth of a rehearsal."""
+def truth_rows(
+    world: World, visits: list[Visit], faults: list[Fault], velocimeters: tuple[str, ...] = ("VEL-A", "VEL-B")
+) -> list[Row]:
+    """Return every row of the truth of a rehearsal; `velocimeters` name the places of dissipation."""
     build = _Builder(world)
     periods = _periods(world)
     mission = periods[0]
     _fluxes(build, periods)
-    _flow(build, periods)
+    _flow(build, periods, velocimeters)
     _states(build, periods)
     _organisms(build, visits, mission)
     _isotopes(build, mission)
-    _sensors(build, mission)
-    _faults(build)
+    if world.script.size != "book":
+        _sensors(build, mission)
+        _faults(build)
     for fault in faults:
         span = (fault.start, fault.end)
         build.add("planted_fault", fault.label, span, fault.size, "", kind=fault.kind, drawn=True)
