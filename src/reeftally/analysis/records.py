@@ -134,6 +134,8 @@ def load_slow(context: Context, grid: Grid) -> tuple[dict[str, SlowBlocks], Wate
         blocks = _reduce(context, grid, instrument, water)
         found[instrument.label] = blocks
         _learn_water(context, instrument, blocks, water)
+    if not np.isfinite(water.temperature).any():
+        water.temperature = _any_temperature(context, found, grid)
     _fill_from_book(context, water)
     # Sensors that came before the water was known (a book without a CTD) are read again with it.
     for label, blocks in found.items():
@@ -155,6 +157,21 @@ def _learn_water(context: Context, instrument: Instrument, blocks: SlowBlocks, w
     if instrument.kind == "ctd" and "temperature" in blocks.channels:
         held = water.temperature
         water.temperature = np.where(np.isfinite(held), held, blocks.channels["temperature"].mean)
+
+
+def _any_temperature(context: Context, found: dict[str, SlowBlocks], grid: Grid) -> FloatArray:
+    """Return the mean of what the reef's own sensors say of temperature, for a mission without a CTD."""
+    rows = [
+        blocks.channels["temperature"].mean
+        for label, blocks in found.items()
+        if "temperature" in blocks.channels
+        and {context.book.station(d.station).role for d in context.book.deployments_of(label)} <= {"bed", "ambient"}
+    ]
+    if not rows:
+        return np.full(grid.count, np.nan)
+    stack = np.stack(rows)
+    count = np.isfinite(stack).sum(axis=0)
+    return np.asarray(np.where(count > 0, np.nansum(stack, axis=0) / np.maximum(count, 1), np.nan))
 
 
 def _fill_from_book(context: Context, water: Water) -> None:
