@@ -321,3 +321,30 @@ def test_book_states_what_the_published_relation_gives():
     slope = (lee(salinity.value + 0.1) - lee(salinity.value - 0.1)) / 0.2
     assert stated.value == pytest.approx(lee(salinity.value), abs=0.5)
     assert stated.sd == pytest.approx(np.hypot(slope * salinity.sd, alkalinity.LEE2006_SD["subtropics"]), abs=0.5)
+
+
+def test_air_of_the_book_fits_the_shipped_table():
+    """October lies within the season's 3 µmol/mol of the annual mean, 417.08 in 2022 (shipped table)."""
+    from reeftally.analysis.atmosphere import atmosphere_table
+    from reeftally.mission import read_book
+
+    years, annual = atmosphere_table()
+    stated = read_book(EXAMPLE).reference("air_co2")
+
+    assert abs(stated.value - annual[years == 2022][0]) <= 3.0
+    # Mauna Loa 415.74 and the global marine surface 416.13 of that month lie inside the stated interval.
+    assert all(abs(value - stated.value) <= 1.96 * stated.sd for value in (415.74, 416.13))
+
+
+def test_water_has_a_temperature_without_a_ctd(reef_diel):
+    """The mean of the two thermometers, so that density is that of this water: about 1023 kg m-3 at S 36, 28.5 degC.
+
+    The equation of state gives 1022.9 (TEOS-10 at the surface, from memory to a unit).
+    """
+    temperature = reef_diel.chain.water.temperature
+    good = np.isfinite(temperature)
+
+    assert np.nanmean(temperature) == pytest.approx(28.5, abs=0.05)
+    assert good.sum() >= 284
+    assert reef_diel.chain.density == pytest.approx(1023.0, abs=1.0)
+    assert reef_diel.chain.density != 1023.0
