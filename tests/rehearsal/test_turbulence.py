@@ -55,7 +55,7 @@ def test_inertial_subrange_carries_the_dissipation_of_the_log_layer(members, row
     expected = factor * C1 * 0.41 ** (-2.0 / 3.0) * (2.0 * np.pi) ** (-2.0 / 3.0) * n[inside] ** (-5.0 / 3.0)
     ratio = np.mean(power[inside] / expected)
 
-    # 2 % for what is left of the energy range at n = 3 (1 + 1/(5.3 n^(5/3)) is 1.03 there for w).
+    # What is left of the energy range at n = 3 to 10 is 2 % for u and v, 1 % for w.
     assert ratio == pytest.approx(1.0, abs=0.03)
 
 
@@ -74,7 +74,7 @@ def test_variance_ratios_are_those_of_neutral_layers(members):
     # Kaimal and Finnigan 1994 (from memory) give 2.4, 1.9, 1.25; the cut at a few depths takes from u and v.
     assert 1.4 < sigma[0] < 2.4
     assert 1.1 < sigma[1] < 1.9
-    assert sigma[2] == pytest.approx(1.25, rel=0.20)
+    assert sigma[2] == pytest.approx(1.25, rel=0.05)
 
 
 def test_pieces_join_without_loss_of_variance_or_jumps():

@@ -212,6 +212,8 @@ def _clocks(world: World, folder: Path) -> None:
     script = world.script
     rows = []
     for label in world.sensors:
+        if label == "FAST-O":
+            continue  # it has no clock of its own: VEL-A stamps it
         rng = generator(world.seed, f"clock checks {label}")
         for at in clock_check_times(world, label):
             ahead = clock_error(world, label, at) + 0.2 * float(rng.standard_normal())

@@ -343,6 +343,8 @@ def _sensors(build: _Builder, mission: _Period) -> None:
             if quantity in units:
                 build.add("sensor_offset", label, middle, value, units[quantity], channel=quantity)
     for label in world.sensors:
+        if label == "FAST-O":
+            continue
         times = clock_check_times(world, label)
         for at in (times[0], times[-1]):
             build.add("clock_offset", label, at, clock_error(world, label, at), "s")

@@ -28,6 +28,8 @@ _OVERLAP = 1 << 12
 _CUT = 0.02
 """Below this wave number (cycles per height) the energy falls: eddies end at a few water depths."""
 _COHERENCE = 0.95
+_SCALE_W = 5.0
+"""Length scale of w in heights: gives a standard deviation near 1.25 u*."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,18 +48,20 @@ class Spectra:
 def spectra(n: FloatArray, *, von_karman: float, kolmogorov: float) -> Spectra:
     """Spectra of neutral wall turbulence with the given inertial subrange.
 
-    Shapes of Kaimal et al. (1972): ``1/(1+33n)^(5/3)``, ``1/(1+9.5n)^(5/3)``, ``1/(1+5.3n^(5/3))``,
-    ``1/(1+En)^2.4``; levels set so that at large n
-    ``S_u = 18/55 C (2πκ)^(−2/3) n^(−5/3)`` and v, w have 4/3 of it, which is
-    ``ε = u*³/(κ z)``. E is 8 and not 9.6, and coherence is held below 0.95, so that the three can
-    belong to one field. All are cut below 0.02 cycles per height, and the cospectrum is scaled to
-    integrate to one.
+    Along and across the flow the shapes of Kaimal et al. (1972), ``1/(1+33n)^(5/3)`` and
+    ``1/(1+9.5n)^(5/3)``; for w the transverse spectrum of von Karman (1948),
+    ``(1 + 8/3 x²) / (1 + x²)^(11/6)`` with x = 5 n, which reaches the inertial subrange sooner. Levels are set
+    so that at large n ``S_u = 18/55 C (2πκ)^(−2/3) n^(−5/3)`` and v, w have 4/3 of it, which is
+    ``ε = u*³/(κ z)``. The cospectrum is ``1/(1+8n)^2.4`` (8 and not 9.6), coherence is held below 0.95, so
+    that the three can belong to one field. All are cut below 0.02 cycles per height, and the cospectrum
+    is scaled to integrate to one.
     """
     level = 18.0 / 55.0 * kolmogorov / (2.0 * np.pi * von_karman) ** (2.0 / 3.0)
     cut = n**2 / (n**2 + _CUT**2)
     s_u = cut * level * 33.0 ** (5.0 / 3.0) / (1.0 + 33.0 * n) ** (5.0 / 3.0)
     s_v = cut * 4.0 / 3.0 * level * 9.5 ** (5.0 / 3.0) / (1.0 + 9.5 * n) ** (5.0 / 3.0)
-    s_w = cut * 4.0 / 3.0 * level * 5.3 / (1.0 + 5.3 * n ** (5.0 / 3.0))
+    x = _SCALE_W * n
+    s_w = cut * level / 2.0 * _SCALE_W ** (5.0 / 3.0) * (1.0 + 8.0 / 3.0 * x**2) / (1.0 + x**2) ** (11.0 / 6.0)
     shape = cut * 11.2 / (1.0 + 8.0 * n) ** 2.4
     most = _COHERENCE * np.sqrt(s_u * s_w)
     step = np.gradient(n)

@@ -199,6 +199,8 @@ def hand_signal(world: World, seen: Seen, visits: list[Visit]) -> dict[str, Floa
         # A hand that moves and a jet that breathes: slow changes of a few per cent.
         knots = np.arange(0, n + 40, 20)
         steady = 1.0 + 0.03 * np.interp(np.arange(n), knots, rng.standard_normal(knots.size))
+        # The truth of a visit is its mean.
+        steady += 1.0 - steady.mean()
         if organism.blank:
             steady = np.ones(n)
         # Water in the sponge is mixed: less turbulence than outside.
