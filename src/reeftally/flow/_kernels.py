@@ -147,6 +147,7 @@ def phase_space_pass(
     threshold: float,
     protect: float,
     kind: int,
+    near: int,
     found: BoolArray,
 ) -> int:
     """Mark in `found` the samples outside the phase-space ellipsoid; return how many.
@@ -154,8 +155,9 @@ def phase_space_pass(
     kind 0: three projections (Goring and Nikora 2002); 1: one ellipsoid with the axes of their
     equation pair (Wahl 2003); 2: one ellipsoid with principal axes lambda*s (Mori et al. 2007).
     A sample outside is taken only if it deviates by more than `protect` scales itself and by at
-    least half of the largest deviation among its four neighbours: the differences of a good
-    sample beside a spike are large only because of the spike, and are judged again once it is gone.
+    least half of the largest deviation among its neighbours out to `near` samples: the differences
+    of a good sample beside a spike, and its distance from the running mean, are large only because
+    of the spike, and are judged again once it is gone.
     """
     n = residual.size
     s0, s1, s2 = scales[0], scales[1], scales[2]
@@ -167,7 +169,8 @@ def phase_space_pass(
     if abs(det) > 1e-6:
         a2 = (s0 * s0 * cc - s2 * s2 * ss) / det
         b2 = (s2 * s2 * cc - s0 * s0 * ss) / det
-    if kind == 2 or a2 <= 0.0 or b2 <= 0.0:
+    # A real but very thin ellipse is as useless as an imaginary one.
+    if kind == 2 or a2 <= 0.0 or b2 <= 0.1 * s2 * s2:
         a2 = s0 * s0
         b2 = s2 * s2
     lam2 = threshold * threshold
@@ -197,8 +200,10 @@ def phase_space_pass(
         size = abs(x)
         if size < protect * s0:
             continue
-        around = max(abs(m1), abs(p1), abs(m2), abs(p2))
-        if size < 0.5 * around:
+        largest = 0.0
+        for k in range(max(i - near, 0), min(i + near + 1, n)):
+            largest = max(largest, abs(residual[k]))
+        if size < 0.5 * largest:
             continue
         found[i] = True
         count += 1
@@ -207,25 +212,39 @@ def phase_space_pass(
 
 @_jit
 def differences_scales(
-    residual: FloatArray, d1: FloatArray, d2: FloatArray, low: Any, counts: Any, pool: Any, scales: FloatArray
+    residual: FloatArray,
+    d1: FloatArray,
+    d2: FloatArray,
+    low: Any,
+    counts: Any,
+    pool: Any,
+    robust: bool,
+    scales: FloatArray,
 ) -> float:
-    """Fill `scales` with 1.4826 median|.| of the residual and its two differences; return theta."""
+    """Fill `scales` with 1.4826 median|.| of the residual and its two differences; return theta.
+
+    With `robust`, theta comes from samples within three scales: large spikes would turn the
+    ellipse to their own slope, where it can become so thin that good samples fall outside.
+    """
     n = residual.size
-    sum_xd = 0.0
-    sum_xx = 0.0
     for i in range(n):
         m1 = residual[max(i - 1, 0)]
         p1 = residual[min(i + 1, n - 1)]
         m2 = residual[max(i - 2, 0)]
         p2 = residual[min(i + 2, n - 1)]
-        x = residual[i]
         d1[i] = 0.5 * (p1 - m1)
-        d2[i] = 0.25 * (p2 - 2.0 * x + m2)
-        sum_xd += x * d2[i]
-        sum_xx += x * x
+        d2[i] = 0.25 * (p2 - 2.0 * residual[i] + m2)
     scales[0] = 1.4826 * absolute_median(residual, low, counts, pool)
     scales[1] = 1.4826 * absolute_median(d1, low, counts, pool)
     scales[2] = 1.4826 * absolute_median(d2, low, counts, pool)
+    sum_xd = 0.0
+    sum_xx = 0.0
+    for i in range(n):
+        x = residual[i]
+        if robust and (abs(x) > 3.0 * scales[0] or abs(d2[i]) > 3.0 * scales[2]):
+            continue
+        sum_xd += x * d2[i]
+        sum_xx += x * x
     if sum_xx <= 0.0:
         return 0.0
     return float(np.arctan(sum_xd / sum_xx))
@@ -289,13 +308,13 @@ def despike_component(
             for i in range(n):
                 residual[i] = work[i] - centre
         if step < 2 or not robust:
-            theta = differences_scales(residual, d1, d2, small, counts, pool, scales)
+            theta = differences_scales(residual, d1, d2, small, counts, pool, robust, scales)
             if not robust:
                 plain_scales(residual, d1, d2, scales)
             if not (scales[0] > 0.0 and scales[1] > 0.0 and scales[2] > 0.0):
                 return step
             check[:] = True
-        taken = phase_space_pass(residual, check, scales, theta, threshold, protect, kind, found)
+        taken = phase_space_pass(residual, check, scales, theta, threshold, protect, kind, max(half, 0) + 2, found)
         new = 0
         if taken > 0:
             for i in range(n):

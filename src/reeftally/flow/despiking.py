@@ -216,8 +216,8 @@ def despike(
     and Kakuno (2007), J. Eng. Mech. 133, 122-125; Parsheh et al. (2010), J. Hydraul. Eng. 136,
     131-136. Two rules are ours: scales are taken about zero after the high-pass, and within a
     group of samples outside the ellipsoid only those with at least half of the largest deviation
-    nearby are taken in one pass, since the differences of good samples beside a spike are large
-    only because of the spike.
+    within the high-pass window are taken in one pass, since the differences of good samples beside
+    a spike, and their distance from the running mean, are large only because of the spike.
     """
     one_of("method", method, _METHODS)
     require_range("sample_rate", sample_rate, 0.01, 1000.0, "Hz")
