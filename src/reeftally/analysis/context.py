@@ -164,7 +164,8 @@ class Context:
         if info is None:
             return {"time": np.empty(0, np.int64)}
         wanted = None if channels is None else [c for c in channels if c in info.channels]
-        windows = clock.stamp_windows(max(low, -(2**61)), min(high, 2**61))
+        shift = self._to_middle(source)
+        windows = clock.stamp_windows(max(low, -(2**61)) - shift, min(high, 2**61) - shift)
         pieces = [
             self.store.read(source, start_ns=first, end_ns=last, channels=wanted, snapshot=self.snapshot)
             for first, last in windows
@@ -173,9 +174,14 @@ class Context:
             digest for first, last in windows for digest in self.store.sources(source, start_ns=first, end_ns=last)
         )
         joined = {name: np.concatenate([p[name] for p in pieces]) for name in pieces[0]} if pieces else {}
-        true = clock.true(joined["time"])
+        true = clock.true(joined["time"]) + shift
         inside = (true >= low) & (true < high)
         return {**{n: v[inside] for n, v in joined.items() if n != "time"}, "time": true[inside]}
+
+    def _to_middle(self, label: str) -> int:
+        """Return what moves a stamp to the middle of its averaging interval, as its layout declares. [ns]"""
+        layout = self.layouts.get(self.book.instrument(label).layout)
+        return layout.time.shift_ns if layout is not None else 0
 
     @staticmethod
     def _exclude(exclusion: Exclusion, time: npt.NDArray[np.int64], values: dict[str, npt.NDArray[Any]]) -> None:

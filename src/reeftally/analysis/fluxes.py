@@ -188,6 +188,7 @@ def gradient_blocks(
     quantity: str,
     scale: float,
     storage_rate: FloatArray | None,
+    light: FloatArray | None = None,
     use_swaps: bool = True,
 ) -> GradientBlocks | None:
     """Compute the gradient flux of a quantity from all sensors of the mast.
@@ -201,6 +202,8 @@ def gradient_blocks(
         dpH/dDIC for pH, which then stands for DIC at constant alkalinity.
     storage_rate : (blocks,) array, optional
         [mmol m-3 h-1]
+    light : (blocks,) array, optional
+        What the flux may follow while the offsets are found from swaps. [µmol m-2 s-1]
 
     Returns
     -------
@@ -263,6 +266,7 @@ def gradient_blocks(
         von_karman_sd=book.analysis.von_karman_sd,
         design=design[free],
         use_swaps=use_swaps,
+        light=light[use] if light is not None and np.isfinite(light[use]).all() else None,
         storage_rate=None if storage_rate is None else storage_rate[use],
         friction_velocity_floor=book.analysis.friction_velocity_floor_m_s,
     )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -63,10 +63,14 @@ class _Carried:
 
 
 def _dives(visits: list[Visit]) -> list[list[Visit]]:
-    """Group visits into dives: an hour without a visit begins another."""
+    """Group visits into dives, in the order of the slate: an hour without a visit begins another.
+
+    The order in which the rows were written is better than their minutes: a slate is wrong by minutes, but a diver
+    writes one visit after the other.
+    """
     dives: list[list[Visit]] = []
-    for visit in sorted(visits, key=lambda v: v.time_in_ns):
-        if dives and visit.time_in_ns - dives[-1][-1].time_out_ns < 3600 * NS:
+    for visit in visits:
+        if dives and abs(visit.time_in_ns - dives[-1][-1].time_out_ns) < 3600 * NS:
             dives[-1].append(visit)
         else:
             dives.append([visit])
@@ -75,8 +79,8 @@ def _dives(visits: list[Visit]) -> list[list[Visit]]:
 
 def _read_carried(context: Context, visits: list[Visit], water: Water) -> _Carried | None:
     """Read the carried sensors of one dive."""
-    start = visits[0].time_in_ns - round((SLATE_WINDOW_S + DIVE_MARGIN_S) * NS)
-    end = visits[-1].time_out_ns + round((SLATE_WINDOW_S + DIVE_MARGIN_S) * NS)
+    start = min(v.time_in_ns for v in visits) - round((SLATE_WINDOW_S + DIVE_MARGIN_S) * NS)
+    end = max(v.time_out_ns for v in visits) + round((SLATE_WINDOW_S + DIVE_MARGIN_S) * NS)
     labels = sorted({label for visit in visits for label in visit.instruments})
     series: dict[str, tuple[FloatArray, FloatArray]] = {}
     response: dict[str, tuple[float, float]] = {}
@@ -429,17 +433,34 @@ def _community(
             estimates.refuse(quantity=quantity, subject=COMMUNITY, unit=unit, reason=warning or "no rate", **common)
         return scaled
     n = sum(len(rows) for rows in rates.values())
-    estimates.from_parts(
-        quantity="areal_oxygen_uptake", subject=COMMUNITY, unit="mmol m-2 h-1", value=scaled.total,
-        random_sd=scaled.random_sd, systematic_sd=scaled.systematic_sd, n=n, reason=warning,
-        flag=3 if warning else 1, **common,
-    )  # fmt: skip
+    flag = 3 if warning else 1
+    _scaled(estimates, "areal_oxygen_uptake", "mmol m-2 h-1", scaled.trials, scaled, common, n, warning, flag)
     if np.isfinite(scaled.share):
-        share_sd = (scaled.share_upper - scaled.share_lower) / 3.92
-        part = scaled.random_sd / max(float(np.hypot(scaled.random_sd, scaled.systematic_sd)), 1e-12)
-        estimates.from_parts(
-            quantity="community_share", subject=COMMUNITY, unit="1", value=scaled.share, random_sd=share_sd * part,
-            systematic_sd=share_sd * float(np.sqrt(max(1 - part**2, 0.0))), n=n, reason=warning,
-            flag=3 if warning else 1, **common,
-        )  # fmt: skip
+        generator = np.random.default_rng(context.book.analysis.seed)
+        whole = respiration[0] + respiration[1] * generator.standard_normal(scaled.trials.size)
+        share = np.where(whole > 0, scaled.trials / np.where(whole > 0, whole, 1.0), np.nan)
+        _scaled(estimates, "community_share", "1", share, scaled, common, n, warning, flag)
     return scaled
+
+
+def _scaled(
+    estimates: Estimates,
+    quantity: str,
+    unit: str,
+    samples: FloatArray,
+    scaled: CommunityScale,
+    common: dict[str, Any],
+    n: int,
+    warning: str,
+    flag: int,
+) -> None:
+    """Write a community number from its trials; the parts in the proportion that the scaling states."""
+    row = estimates.from_trials(
+        quantity=quantity, subject=COMMUNITY, unit=unit, samples=samples, n=n, reason=warning, flag=flag, **common
+    )
+    if row.value is None or row.systematic_sd is None:
+        return
+    part = scaled.random_sd / max(float(np.hypot(scaled.random_sd, scaled.systematic_sd)), 1e-12)
+    estimates.rows[-1] = replace(
+        row, random_sd=row.systematic_sd * part, systematic_sd=row.systematic_sd * float(max(1.0 - part**2, 0.0) ** 0.5)
+    )

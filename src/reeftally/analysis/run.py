@@ -132,6 +132,7 @@ def _flux_stage(chain: Chain, progress: Progress) -> None:
             quantity="oxygen",
             scale=per_mass,
             storage_rate=oxygen_rate,
+            light=chain.light,
         )
         if oxygen is not None:
             chain.gradients.append(oxygen)
@@ -148,6 +149,7 @@ def _flux_stage(chain: Chain, progress: Progress) -> None:
                 quantity="ph_total",
                 scale=scale,
                 storage_rate=_storage_rate(chain, "ph_total", scale),
+                light=chain.light,
             )
             if carbon is not None:
                 chain.gradients.append(carbon)

@@ -120,7 +120,9 @@ def scale_to_community(
     Notes
     -----
     Rate of size: ratio estimator ``a = sum(J)/sum(D^b)`` over visited individuals, with the error of the
-    ratio and Student's t, applied to each surveyed diameter (mean of the rates, not rate of the mean).
+    ratio and Student's t, applied to each surveyed diameter (mean of the rates, not rate of the mean). The
+    relative scatter of individuals about the rate of their size is pooled over all forms: two or three
+    visited individuals cannot tell their own scatter, and Student's t with one degree of freedom has no mean.
     """
     one_of("survey", survey, ("bootstrap", "negative_binomial"))
     require_range("trials", trials, 100, 10_000_000, "")
@@ -134,6 +136,7 @@ def scale_to_community(
     steady = np.zeros((len(forms), trials))
     density, density_sd = np.full(len(forms), np.nan), np.full(len(forms), np.nan)
     refused = np.zeros(len(forms), dtype=bool)
+    scatter = _pooled_scatter(forms, exponent)
     for k, form in enumerate(forms):
         counts = as_float("counts", form.counts)
         area = np.broadcast_to(as_float("transect_area", form.transect_area), counts.shape)
@@ -147,7 +150,7 @@ def scale_to_community(
         density[k] = counts.sum() / area.sum()
         drawn = _densities(counts, area, picks[counts.size], rng, survey)
         density_sd[k] = float(drawn.std())
-        size = _rate_of_size(form, rng, trials, exponent, exponent_sd)
+        size = _rate_of_size(form, rng, trials, exponent, exponent_sd, scatter)
         if form.duty_cycle is None or not np.isfinite(form.duty_cycle):
             refused[k] = True
             warnings.append(
@@ -219,11 +222,37 @@ def _densities(
     return drawn
 
 
-def _rate_of_size(form: Form, rng: np.random.Generator, trials: int, exponent: float, exponent_sd: float) -> FloatArray:
-    """Return trials of the mean rate over the surveyed sizes [mmol h-1]."""
+def _visited(form: Form) -> tuple[FloatArray, FloatArray]:
+    """Return rates and diameters of the visited individuals that have both."""
     rate, d = as_float("rate", form.rate), as_float("diameter", form.diameter)
     good = np.isfinite(rate) & (d > 0.0)
-    rate, d = rate[good], d[good]
+    return rate[good], d[good]
+
+
+def _pooled_scatter(forms: Sequence[Form], exponent: float) -> tuple[float, int]:
+    """Return relative standard deviation of individuals about the rate of their size, and its degrees of freedom."""
+    squares, freedom = 0.0, 0
+    for form in forms:
+        rate, d = _visited(form)
+        if rate.size < 2 or not rate.sum() > 0.0:
+            continue
+        expected = d**exponent * rate.sum() / (d**exponent).sum()
+        # The fitted level takes up one degree of freedom a form; individuals are judged relative to their size.
+        squares += float(((rate / expected - 1.0) ** 2).sum())
+        freedom += rate.size - 1
+    return (squares / freedom) ** 0.5 if freedom else 0.0, freedom
+
+
+def _rate_of_size(
+    form: Form,
+    rng: np.random.Generator,
+    trials: int,
+    exponent: float,
+    exponent_sd: float,
+    scatter: tuple[float, int],
+) -> FloatArray:
+    """Return trials of the mean rate over the surveyed sizes [mmol h-1]."""
+    rate, d = _visited(form)
     sizes = as_float("surveyed_diameter", form.surveyed_diameter)
     sizes = sizes[np.isfinite(sizes) & (sizes > 0.0)]
     if sizes.size == 0:
@@ -241,15 +270,14 @@ def _rate_of_size(form: Form, rng: np.random.Generator, trials: int, exponent: f
         pull += b * float(x @ x) / variance
     power = pull / precision + rng.standard_normal(trials) / np.sqrt(precision)
     out = np.empty(trials)
-    n = rate.size
-    student = rng.standard_t(max(n - 1, 1), trials)
+    student = rng.standard_t(max(scatter[1], 1), trials)
     log_d, log_s = np.log(d / scale), np.log(sizes / scale)
     for first in range(0, trials, 1000):
         b = power[first : first + 1000, None]
         weight = np.exp(b * log_d)
         a = rate.sum() / weight.sum(axis=1)
-        misfit = rate - a[:, None] * weight
-        error = np.sqrt((misfit**2).sum(axis=1) * n / (n - 1.0)) / weight.sum(axis=1)
+        # The error of a ratio whose members scatter by a share of their own size.
+        error = a * scatter[0] * np.sqrt((weight**2).sum(axis=1)) / weight.sum(axis=1)
         grown = np.exp(b * log_s)
         pick = rng.integers(0, sizes.size, (b.shape[0], sizes.size))
         mean_size = np.take_along_axis(grown, pick, axis=1).mean(axis=1)
