@@ -11,7 +11,7 @@ from reeftally.rehearsal.highrate import chunks, scalar_at, velocity_chunk
 from reeftally.rehearsal.velocimeters import rotation, to_axes, true_time
 from reeftally.rehearsal.visits import plan_visits
 
-RATE = 8
+RATE = 32
 
 
 @pytest.fixture(scope="module")
@@ -94,9 +94,9 @@ def test_spectrum_of_w_carries_the_dissipation_of_the_layer(demo, record):
     grid = waves.t0 + 0.25 * np.arange(waves.east.size)
     t = record["t"]
     east, north = water.at("east", t), water.at("north", t)
-    orbital = (np.interp(t, grid, waves.east) * east + np.interp(t, grid, waves.north) * north) / np.hypot(east, north)
-    mean = water.at("friction", t) / 0.41 * np.log(15.0)
-    advection = np.mean(np.abs(mean + orbital) ** (2.0 / 3.0), axis=1)[fast]
+    mean = water.at("friction", t) / 0.41 * np.log(15.0) / np.hypot(east, north)
+    speed = np.hypot(mean * east + np.interp(t, grid, waves.east), mean * north + np.interp(t, grid, waves.north))
+    advection = np.mean(speed ** (2.0 / 3.0), axis=1)[fast]
     dissipation = friction[fast] ** 3 / (0.41 * 0.30)
     model = 24.0 / 55.0 * 1.5 * dissipation ** (2.0 / 3.0) * advection / (2.0 * np.pi) ** (2.0 / 3.0)
 

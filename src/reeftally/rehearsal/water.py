@@ -304,7 +304,7 @@ def make_waves(script: Script, water: Water, reef: Reef, seed: int) -> Waves:
 
 @dataclass(frozen=True, slots=True)
 class Path:
-    """Distance that water passed a height, along its own mean direction, on the wave grid [m]."""
+    """Distance that water passed a height, forward with its mean flow, on the wave grid [m]."""
 
     t0: float
     distance: FloatArray
@@ -321,5 +321,9 @@ def make_path(water: Water, waves: Waves, reef: Reef, height_above_plane: float)
     fast = np.hypot(east, north)
     mean = water.at("friction", t) / reef.von_karman * np.log(height_above_plane / reef.roughness)
     orbital = (waves.east * east + waves.north * north) / fast
-    distance = np.cumsum((mean + orbital) * WAVE_STEP)
+    across = (waves.north * east - waves.east * north) / fast
+    # Small eddies are alike in all directions, so water that moves across the line brings new ones as well:
+    # the distance grows with the whole speed, forward or back as the part along the mean flow goes.
+    along = mean + orbital
+    distance = np.cumsum(np.copysign(np.hypot(along, across), along) * WAVE_STEP)
     return Path(waves.t0, distance)
