@@ -210,6 +210,7 @@ def _estimates(mission: Path) -> Estimates:
             subject=label,
             unit="µmol kg-1",
             trail="side_by_side",
+            channel="oxygen",
         )
         add(
             "sensor_offset",
@@ -221,10 +222,31 @@ def _estimates(mission: Path) -> Estimates:
             subject=label,
             unit="µmol kg-1",
             trail="gradient",
+            channel="oxygen",
         )
     for label, value, sd in (("PHI-1", 0.0135, 0.0006), ("PHI-2", -0.0108, 0.0006)):
-        add("sensor_offset", "side_by_side", value, 0.0, sd, period="instant", subject=label, trail="side_by_side")
-    add("sensor_drift", "side_by_side", 0.11, 0.0, 0.03, subject="OXY-1", unit="µmol kg-1 d-1", trail="side_by_side")
+        add(
+            "sensor_offset",
+            "side_by_side",
+            value,
+            0.0,
+            sd,
+            period="instant",
+            subject=label,
+            trail="side_by_side",
+            channel="ph_total",
+        )
+    add(
+        "sensor_drift",
+        "side_by_side",
+        0.11,
+        0.0,
+        0.03,
+        subject="OXY-1",
+        unit="µmol kg-1 d-1",
+        trail="side_by_side",
+        channel="oxygen",
+    )
     add("clock_offset", "comparisons", 3600.1, 0.2, 0.0, period="instant", subject="CTD-1", unit="s", trail="clocks")
     spans = [("mission", (start, end))]
     for kind, rows in (("night", book.nights()), ("day", book.days()), ("24h", book.days24())):

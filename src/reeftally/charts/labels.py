@@ -77,6 +77,13 @@ _DRIVERS = {
     "total": "together",
 }
 
+_DERIVED_BEFORE = {
+    "diel_amplitude_": "Range over the day",
+    "diel_hour_of_maximum_": "Local hour of the highest",
+    "diel_hour_of_minimum_": "Local hour of the lowest",
+}
+_DERIVED_AFTER = {"_night_minimum": "Night minimum", "_range": "Range"}
+
 _METHODS = {
     "covariance": "covariance",
     "gradient": "gradient",
@@ -95,6 +102,8 @@ _METHODS = {
     "trials": "sensors and bottles, in trials",
     "reef_minus_reference": "reef minus open water",
     "excurrent": "jet minus ambient",
+    "harmonics_24h_12h": "harmonics of 24 h and 12 h",
+    "internal_minus_external": "internal minus external reference",
     "excurrent_oxygen_times_rq": "oxygen uptake times RQ",
     "shapley_equilibrium_at_own_alkalinity": "exact split, balance with the air",
 }
@@ -121,6 +130,12 @@ def quantity_name(name: str) -> str:
     ):
         if name.startswith(prefix):
             return words + driver_name(name.removeprefix(prefix))
+    for prefix, words in _DERIVED_BEFORE.items():
+        if name.startswith(prefix):
+            return f"{words}: {quantity_name(name.removeprefix(prefix))}"
+    for suffix, words in _DERIVED_AFTER.items():
+        if name.endswith(suffix) and name.removesuffix(suffix) in QUANTITIES:
+            return f"{words}: {quantity_name(name.removesuffix(suffix))}"
     row = QUANTITIES.get(name)
     text = row.meaning if row is not None else name.replace("_", " ")
     return text[:1].upper() + text[1:]

@@ -90,6 +90,7 @@ DRIVER_COLOURS: dict[str, str] = {
     "residual": "residual",
     "total": "total",
     "local": "organic",
+    "departure": "organic",
 }
 """Role of each driver of the account."""
 

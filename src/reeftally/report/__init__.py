@@ -11,6 +11,7 @@ from reeftally.report.explain import Step, explain
 from reeftally.report.facts import Facts, Number, read_facts
 from reeftally.report.html import write_report
 from reeftally.report.methods import methods_text
+from reeftally.report.paper import write_report_pdf
 from reeftally.report.sections import TargetState, targets
 from reeftally.report.story import Claim, Headline, claims, headline
 
@@ -35,4 +36,5 @@ __all__ = [
     "targets",
     "write_brief",
     "write_report",
+    "write_report_pdf",
 ]

@@ -47,6 +47,7 @@ PLAIN_DRIVERS = {
     "temperature": "Warmer or cooler water here",
     "freshwater": "Rain or drying here",
     "residual": "Left over, not explained",
+    "departure": "Beyond balance with the air",
 }
 
 SIZES = (12.4, 12.0, 11.6, 11.2, 10.8, 10.4, 10.0, 9.6, 9.2, 8.8, 8.4)
@@ -180,11 +181,19 @@ class _Writer:
         )
         if _figure_parts(facts):
             brief.figure = True
-            brief.figure_note = (
-                "What changed the pH of this reef's water since the past. Bars to the left lower pH. The thin line on "
-                "each bar shows how far the true value may lie. “Past” means air with less CO₂, as set in the mission "
-                "book. Warming since then is not part of the worldwide bar."
+            bars = "Bars to the left lower pH. The thin line on each bar shows how far the true value may lie."
+            past = (
+                "“Past” means air with less CO₂, as set in the mission book. Warming since then is not part of the "
+                "worldwide bar."
             )
+            if local is None:
+                brief.figure_note = (
+                    f"The upper bar is the change since the past. The lower bar shows how far the water was from "
+                    f"balance "
+                    f"with the air of today. Where that comes from is not known. {bars} {past}"
+                )
+            else:
+                brief.figure_note = f"What changed the pH of this reef's water since the past. {bars} {past}"
             for driver, number in _figure_parts(facts):
                 self.quote(number, _bar_texts(facts)[driver])
         else:
@@ -198,6 +207,12 @@ class _Writer:
 
     def meaning(self) -> None:
         facts, brief = self.facts, self.brief
+        if facts.find("reference_disagreement"):
+            brief.meaning.append(
+                "Two parts of the pH sensor do not agree, and no water sample says which is right. The ranges given "
+                "here "
+                "are wide enough for both."
+            )
         night = _lowest(facts.find("ph_total", period="night"))
         day = _highest(facts.find("ph_total", period="day"))
         if night is not None and day is not None:
@@ -328,15 +343,23 @@ def _highest(rows: list[Number]) -> Number | None:
 def _figure_parts(facts: Facts) -> list[tuple[str, Number]]:
     parts = parts_of(facts)
     if "global" not in parts or "organic" not in parts:
-        return []
+        world, departure = global_number(facts), facts.one("ph_departure_from_equilibrium")
+        if world is None or departure is None:
+            return []
+        return [("global", world), ("departure", departure)]
     return [(driver, parts[driver]) for driver in PLAIN_DRIVERS if driver in parts]
 
 
 def _bar_texts(facts: Facts) -> dict[str, str]:
-    """Return the numbers beside the bars; all with the decimal places that the widest interval of the bars allows."""
+    """Return the numbers beside the bars, none with more decimal places than the first bar's interval allows."""
     parts = _figure_parts(facts)
-    decimals = min((places(n.lower, n.upper, n.value) for _, n in parts), default=0)
-    return {d: with_interval(n.value, n.lower, n.upper, sign=True, decimals=decimals) for d, n in parts}
+    most = places(parts[0][1].lower, parts[0][1].upper) if parts else 0
+    return {
+        driver: with_interval(
+            n.value, n.lower, n.upper, sign=True, decimals=min(places(n.lower, n.upper, n.value), most)
+        )
+        for driver, n in parts
+    }
 
 
 def _figure(facts: Facts) -> Any:
@@ -357,7 +380,7 @@ def _figure(facts: Facts) -> Any:
             for driver, n in parts
         ]
     )
-    return charts.parts(table, title="Change of pH since the past", width=300)
+    return charts.parts(table, title="Change of pH", width=300)
 
 
 def brief_pages(content: bytes) -> int:

@@ -65,6 +65,8 @@ class Number:
     reason: str
     trail: str
     budget: str
+    channel: str = ""
+    """What a sensor measures, where the estimate is about the sensor."""
 
     @property
     def given(self) -> bool:
@@ -242,6 +244,7 @@ def read_facts(mission_folder: Path | str) -> Facts:
             reason=str(row["reason"]),
             trail=str(row["trail"]),
             budget=str(row["budget"]),
+            channel=str(row.get("channel", "")),
         )
         for index, row in enumerate(results.estimates.to_dict("records"))
     )

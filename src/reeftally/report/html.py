@@ -20,16 +20,16 @@ import vl_convert
 from markupsafe import Markup
 
 from reeftally.charts import COLOURS, method_name, page_spec, quantity_name, svg_for_page
+from reeftally.report._figure import Figure
 from reeftally.report.cautions import STANDING_LINE, cautions_for
 from reeftally.report.explain import method_entry
 from reeftally.report.facts import Facts, Number, read_facts
-from reeftally.report.figures import Figure
 from reeftally.report.methods import methods_text
 from reeftally.report.sections import Section, sections
 from reeftally.report.story import Claim, amount, claims, headline
 from reeftally.report.words import places, with_interval
 
-__all__ = ["limits", "report_page", "save", "write_report"]
+__all__ = ["claim_lines", "dates", "limits", "report_page", "save", "signed", "write_report"]
 
 
 def write_report(mission_folder: Path | str) -> Path:
@@ -67,7 +67,7 @@ def report_page(facts: Facts) -> str:
     environment = jinja2.Environment(
         loader=jinja2.BaseLoader(), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False
     )
-    environment.filters["interval"] = lambda n: with_interval(n.value, n.lower, n.upper, n.unit, sign=_signed(n))
+    environment.filters["interval"] = lambda n: with_interval(n.value, n.lower, n.upper, n.unit, sign=signed(n))
     environment.filters["amount"] = amount
     environment.filters["whisker"] = _whisker
     template = environment.from_string(_asset("report.html"))
@@ -76,11 +76,11 @@ def report_page(facts: Facts) -> str:
     return template.render(
         title=book.mission.title,
         site=book.site.name,
-        dates=_dates(facts),
+        dates=dates(facts),
         people=", ".join(filter(None, [book.mission.investigators, book.mission.institution])),
         question=book.mission.question or "",
         answer=_pieces(found.text, found.numbers),
-        claims=[_claim(c) for c in claims(facts)],
+        claims=claim_lines(facts),
         sections=[_section(s) for s in sections(facts)],
         methods=methods_text(facts),
         limits=limits(facts),
@@ -123,7 +123,8 @@ def _library() -> str:
     return "(function () {" + bundle.replace("</script", "<\\/script").replace("<!--", "<\\!--") + "})();"
 
 
-def _dates(facts: Facts) -> str:
+def dates(facts: Facts) -> str:
+    """Return the days of the mission in local time."""
     import pandas as pd
 
     hours = pd.Timedelta(hours=facts.book.site.utc_offset_h)
@@ -144,8 +145,14 @@ def _pieces(text: str, numbers: tuple[Number, ...]) -> list[str | Number]:
     return out
 
 
-def _signed(n: Number) -> bool:
+def signed(n: Number) -> bool:
+    """Return whether a quantity is shown with its plus sign: fluxes, changes, offsets, departures."""
     return n.quantity.endswith("_flux") or "change" in n.quantity or "offset" in n.quantity or "departure" in n.quantity
+
+
+def claim_lines(facts: Facts) -> list[dict[str, Any]]:
+    """Return the statements with their calibrated words, as shown."""
+    return [_claim(c) for c in claims(facts)]
 
 
 def _claim(claim: Claim) -> dict[str, Any]:
@@ -218,11 +225,11 @@ def _rows(facts: Facts) -> list[dict[str, Any]]:
     for n in facts.numbers:
         low, high = bounds.get((n.quantity, n.unit), (0.0, 1.0))
         pad = 0.03 * ((high - low) or 1.0)
-        value = with_interval(n.value, n.lower, n.upper, n.unit, sign=_signed(n)) if n.given else "not given"
+        value = with_interval(n.value, n.lower, n.upper, n.unit, sign=signed(n)) if n.given else "not given"
         out.append(
             {
                 "n": n,
-                "quantity": quantity_name(n.quantity),
+                "quantity": quantity_name(n.quantity) + (f": {quantity_name(n.channel)}" if n.channel else ""),
                 "method": method_name(n.method),
                 "value": value,
                 "parts": _parts(n),

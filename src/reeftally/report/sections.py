@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from reeftally.charts import driver_name, method_name, pretty_unit, quantity_name
+from reeftally.report._figure import Figure
 from reeftally.report.facts import Facts, Number
-from reeftally.report.figures import Figure, figures
+from reeftally.report.figures import figures
 from reeftally.report.story import not_measured
 from reeftally.report.words import number as format_number
 
@@ -103,15 +104,37 @@ def sections(facts: Facts) -> list[Section]:
     ]
     for section in out:
         section.figures = drawn.get(section.name, [])
+    cells = (c for section in out for table in section.tables for row in table.rows for c in row)
+    shown = {cell.index for cell in cells if isinstance(cell, Number)}
+    rest = [row for row in facts.numbers if row.given and row.index not in shown]
+    if rest:
+        out[-1].tables += _table(facts, "Further estimates", rest)
     return out
+
+
+_KINDS = {
+    "velocimeter": "velocimeter",
+    "profiler": "current profiler",
+    "optode": "optode",
+    "fast_oxygen": "fast oxygen sensor",
+    "isfet_ph": "ISFET pH sensor",
+    "dye_ph": "dye pH sensor",
+    "ctd": "sensor of temperature, salinity and pressure",
+    "gas_isotope": "gas and isotope analyser",
+    "light": "light sensor",
+    "weather": "weather station",
+    "multi": "sensor of several quantities",
+    "logger": "logger",
+}
 
 
 def _glance(facts: Facts) -> str:
     book = facts.book
     kinds: dict[str, int] = {}
     for instrument in book.instruments:
-        kinds[instrument.kind.replace("_", " ")] = kinds.get(instrument.kind.replace("_", " "), 0) + 1
-    listed = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+        words = _KINDS.get(instrument.kind, instrument.kind.replace("_", " "))
+        kinds[words] = kinds.get(words, 0) + 1
+    listed = ", ".join(kind if count == 1 else f"{kind} ({count})" for kind, count in sorted(kinds.items()))
     return (
         f"{book.site.name}, {book.site.bottom} at {book.site.water_depth_m:g} m. Instruments: {listed}. Times in the "
         f"figures are local, with UTC below."
@@ -120,12 +143,26 @@ def _glance(facts: Facts) -> str:
 
 def _sensors_lead(facts: Facts) -> str:
     count = len({row.subject for row in facts.find("sensor_offset")})
+    split = ""
+    if facts.find("reference_disagreement"):
+        split = (
+            " The two references of one pH sensor do not agree. Nothing says which is right: the value is their "
+            "mean, and "
+            "its interval holds both."
+        )
     if not count:
-        return "Nothing ties the sensors to each other or to a bottle; differences between them cannot be trusted."
-    return (
-        f"{count} sensors were tied to one another in one water. An offset is reading minus true; what it is not known "
-        f"to goes into every number below."
+        lead = "Nothing ties the sensors to each other or to a bottle; differences between them cannot be trusted."
+        return lead + split
+    if count == 1:
+        return (
+            "One sensor stands alone: nothing ties it to another or to a bottle. What its offset is not known to goes "
+            "into every number below." + split
+        )
+    lead = (
+        f"{count} sensors were tied to one another in one water. An offset is reading minus true; what it is not known to "
+        f"goes into every number below."
     )
+    return lead + split
 
 
 def _chemistry_lead(facts: Facts) -> str:
@@ -200,15 +237,28 @@ def _table(facts: Facts, title: str, rows: Sequence[Number], *, by: str = "perio
     if not rows:
         return []
     heads = {"period": "Period", "subject": "Of"}
+    notes = list(dict.fromkeys(row.reason for row in rows if row.reason))
     cells: list[tuple[Cell, ...]] = []
     for row in rows:
         first = facts.period_name(row) if by == "period" else row.subject
-        cells.append((quantity_name(row.quantity), first, method_name(row.method), row, row.reason))
-    return [Table(title, ("Quantity", heads[by], "Method", "Value and 95 % interval", "Note"), tuple(cells), note)]
+        what = quantity_name(row.quantity) + (f": {quantity_name(row.channel)}" if row.channel else "")
+        mark = _mark(notes.index(row.reason)) if row.reason else ""
+        cells.append((what, first, method_name(row.method), row, mark))
+    listed = " ".join(f"({_mark(k)}) {text.rstrip('.')}." for k, text in enumerate(notes))
+    head = ("Quantity", heads[by], "Method", "Value and 95 % interval", "Note")
+    return [Table(title, head, tuple(cells), " ".join(filter(None, [note, listed])))]
+
+
+def _mark(position: int) -> str:
+    """Return the letter of a note below a table: a to z, then aa, ab and so on."""
+    first, second = divmod(position, 26)
+    return (chr(96 + first) if first else "") + chr(97 + second)
 
 
 def _sensor_tables(facts: Facts) -> list[Table]:
     out = _table(facts, "Offsets and drifts", [*facts.find("sensor_offset"), *facts.find("sensor_drift")], by="subject")
+    apart = [row for row in facts.numbers if row.quantity.startswith("reference_disagreement")]
+    out += _table(facts, "Disagreement of two references of one sensor", apart)
     out += _table(facts, "Clocks: stamp minus true", facts.find("clock_offset"), by="subject")
     records = facts.results.trail.get("records", {})
     rows = []
@@ -260,6 +310,12 @@ def _chemistry_tables(facts: Facts) -> list[Table]:
         if row.period != "instant"
     ]
     out = _table(facts, "The water by period", rows)
+    diel = [
+        row
+        for row in facts.numbers
+        if row.quantity.startswith("diel_") or row.quantity.endswith(("_range", "_night_minimum"))
+    ]
+    out += _table(facts, "The cycle of the day", diel)
     outside = facts.results.trail.get("reference_water", {})
     if outside:
         cells = tuple(

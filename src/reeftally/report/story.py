@@ -106,11 +106,13 @@ def headline(facts: Facts) -> Headline:
         )
     departure = facts.one("ph_departure_from_equilibrium")
     if world is not None and departure is not None:
-        side = {"lowered": "lower", "raised": "higher"}.get(moved(departure), "different")
+        side = {"lowered": "lower than", "raised": "higher than"}.get(moved(departure), "not clearly apart from")
         return Headline(
-            f"The worldwide rise of CO₂ has {moved(world)} the pH of this water by {{0}}; beyond that, the water here "
-            f"was {side} than water in balance with the air, by {{1}}. No open water was measured beside it, so how "
-            f"much of this second part is made here is not settled.",
+            f"The worldwide rise of CO₂ has {moved(world)} the pH of this water by {{0}}; beyond that, its pH was "
+            f"{side} "
+            f"that of water in balance with the air, by {{1}}. No open water was measured beside it, so how much of "
+            f"this "
+            f"second part is made here is not settled.",
             (world, departure),
             answered=False,
         )
@@ -153,6 +155,10 @@ def claims(facts: Facts) -> list[Claim]:
             out.append(Claim(text, found, (number,)))
 
     local, world = local_number(facts), global_number(facts)
+    if local is None:
+        sign("The worldwide rise of CO₂ has lowered the pH of this water", world, below=True)
+        departure = facts.one("ph_departure_from_equilibrium")
+        sign("The pH was lower than that of water in balance with the air", departure, below=True)
     sign("The reef lowers the pH of its own water", local, below=True)
     if local is not None and world is not None:
         out.append(_larger("The worldwide part is larger than the part made here", world, local))

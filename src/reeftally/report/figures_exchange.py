@@ -1,0 +1,233 @@
+"""Figures of exchange with the bed and of single organisms.
+
+Here:     fluxes in time and by period, method against method, light, ogive, organisms.
+Not here: the water (`figures_water`), the account (`figures_account`).
+Rules:    as in `figures`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from reeftally import charts
+from reeftally.charts import series_frame
+from reeftally.errors import ReeftallyError
+from reeftally.mission import read_tables
+from reeftally.report._figure import Figure, has_numbers, method_series, no_figure
+from reeftally.report.facts import Facts
+
+__all__ = ["against", "cospectrum", "flux_series", "light", "organisms"]
+
+
+def cospectrum(facts: Facts) -> Figure:
+    """Return the ogive of the oxygen flux."""
+    title = "Which swirls carry the oxygen"
+    data = facts.group("exchange")
+    if not has_numbers(data, "oxygen_cospectrum_mean"):
+        return no_figure("cospectrum", "exchange", title, "no cospectrum. It needs fast oxygen at a velocimeter.")
+    table = pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "frequency": data["frequency"].values.astype(float),
+                    "value": data[f"oxygen_{kind}_mean"].values.astype(float),
+                    "label": label,
+                }
+            )
+            for kind, label in (("ogive", "running sum from the fast end"),)
+            if has_numbers(data, f"oxygen_{kind}_mean")
+        ]
+        or [
+            pd.DataFrame(
+                {
+                    "frequency": data["frequency"].values.astype(float),
+                    "value": data["oxygen_cospectrum_mean"].values.astype(float),
+                    "label": "cospectrum",
+                }
+            )
+        ]
+    ).dropna()
+    table = table[table["frequency"] > 0]
+    return Figure(
+        "cospectrum",
+        "exchange",
+        title,
+        "The flux summed from fast swirls to slow ones (ogive), mean of the blocks kept. Where the line is flat at "
+        "the slow end, the block is long enough.",
+        lambda w: charts.spectrum(table, title="Oxygen flux so far (mmol m⁻² h⁻¹)", width=min(w, 330)),
+        small=True,
+    )
+
+
+def flux_series(facts: Facts) -> list[Figure]:
+    """Return fluxes in time and their means by period."""
+    out = []
+    for quantity, title in (("oxygen_flux", "Oxygen flux off the bed"), ("dic_flux", "DIC flux off the bed")):
+        series, methods = method_series(facts, quantity)
+        if not methods:
+            needs = {
+                "oxygen_flux": "a fast oxygen sensor at a velocimeter, or oxygen sensors at two heights and a current",
+                "dic_flux": "pH sensors at two heights, alkalinity, and a current",
+            }
+            missing = f"no block fluxes. They need {needs[quantity]}."
+            out.append(no_figure(f"series-{quantity}", "exchange", title, missing))
+            continue
+        rows = [r for r in facts.find(quantity) if r.unit.endswith("h-1")]
+        out.append(
+            Figure(
+                f"series-{quantity}",
+                "exchange",
+                title,
+                "Positive is into the water. Rules are 95 % intervals of single blocks; blocks refused by physics are "
+                "left out, not drawn at zero.",
+                lambda w, s=series, q=quantity, m=methods: charts.flux_series(
+                    s, facts.frame(width=w), quantity=q, methods=m
+                ),  # type: ignore[misc]
+                numbers=tuple(rows),
+            )
+        )
+        table = pd.DataFrame(
+            [
+                {
+                    "period": facts.period_name(r),
+                    "method": r.method,
+                    "value": r.value,
+                    "lower": r.lower,
+                    "upper": r.upper,
+                }
+                for r in rows
+            ]
+        )
+        if not table.empty:
+            out.append(
+                Figure(
+                    f"means-{quantity}",
+                    "exchange",
+                    f"{title}: means of periods",
+                    "Means with 95 % intervals.",
+                    lambda w, t=table, q=quantity: charts.means_by_period(
+                        t, quantity=q, unit="mmol m-2 h-1", width=min(w, 480)
+                    ),  # type: ignore[misc]
+                    numbers=tuple(rows),
+                )
+            )
+    return out
+
+
+def against(facts: Facts) -> Figure:
+    """Return one method against the other."""
+    title = "Method against method"
+    series, methods = method_series(facts, "oxygen_flux")
+    if len(methods) < 2:
+        return no_figure("against", "exchange", title, "fewer than two methods gave an oxygen flux.")
+    first, second = methods[:2]
+    columns = ["time", "value", "lower", "upper"]
+    one, two = (series.loc[series["name"] == m, columns] for m in (first, second))
+    pairs = one.merge(two, on="time", suffixes=("_x", "_y")).dropna(subset=["value_x", "value_y"])
+    if pairs.empty:
+        return no_figure("against", "exchange", title, "the two methods share no block.")
+    pairs = pairs.rename(
+        columns={
+            "value_x": "x",
+            "lower_x": "x_lower",
+            "upper_x": "x_upper",
+            "value_y": "y",
+            "lower_y": "y_lower",
+            "upper_y": "y_upper",
+        }
+    )
+    pairs["night"] = facts.is_night(pairs["time"])
+    table = pairs.drop(columns="time")
+    return Figure(
+        "against",
+        "exchange",
+        title,
+        "One mark a block that both methods have; dashed is equality.",
+        lambda w: charts.method_against_method(
+            table, quantity="oxygen_flux", methods=(first, second), width=min(w, 330)
+        ),
+        small=True,
+    )
+
+
+def light(facts: Facts) -> Figure:
+    """Return the oxygen flux against light."""
+    title = "Oxygen flux against light"
+    series, methods = method_series(facts, "oxygen_flux")
+    light = series_frame(facts.inside(facts.group("flow")), ["par"])
+    if not methods or light.empty:
+        return no_figure("light", "exchange", title, "no oxygen flux beside a light record.")
+    joined = series.merge(light[["time", "value"]].rename(columns={"value": "par"}), on="time").dropna(
+        subset=["value", "par"]
+    )
+    if joined.empty:
+        return no_figure("light", "exchange", title, "no block has both light and an oxygen flux.")
+    points = joined.rename(columns={"name": "method"})[["par", "value", "lower", "upper", "method"]]
+    return Figure(
+        "light",
+        "exchange",
+        title,
+        "One mark a block. No curve is drawn unless one was fitted.",
+        lambda w: charts.light_curve(
+            points, pd.DataFrame({"par": [], "value": []}), quantity="oxygen_flux", width=min(w, 330)
+        ),
+        small=True,
+    )
+
+
+def organisms(facts: Facts) -> list[Figure]:
+    """Return values of single organisms by form."""
+    visits = {row.organism: row.form for row in _visits(facts)}
+    out = []
+    for quantity, colour, title in (
+        ("excurrent_ph_difference", "ph_total", "pH of the jet minus the water around"),
+        ("excurrent_oxygen_difference", "oxygen", "Oxygen of the jet minus the water around"),
+        ("individual_oxygen_uptake", "oxygen", "Oxygen uptake of single organisms"),
+    ):
+        rows = facts.find(quantity)
+        if not rows:
+            continue
+        table = pd.DataFrame(
+            [
+                {
+                    "form": visits.get(r.subject, r.subject.rstrip("0123456789").rstrip("-_ ")),
+                    "organism": r.subject,
+                    "value": r.value,
+                    "lower": r.lower,
+                    "upper": r.upper,
+                }
+                for r in rows
+            ]
+        ).sort_values(["form", "organism"])
+        unit = charts.pretty_unit(rows[0].unit)
+        out.append(
+            Figure(
+                f"organisms-{quantity.replace('_', '-')}",
+                "organisms",
+                title,
+                "One mark a visit or an organism, with 95 % intervals, grouped by form.",
+                lambda w, t=table, c=colour, u=rows[0].unit, x=f"{title} ({unit})" if unit else title: (
+                    charts.differences_by_form(  # type: ignore[misc]
+                        t, quantity=c, unit=u, title=x, width=min(w, 330)
+                    )
+                ),
+                numbers=tuple(rows),
+                small=True,
+            )
+        )
+    if not out:
+        missing = (
+            "no visits to single organisms. Carry a sensor from ambient to jet and back, and write each visit in "
+            "tables/visits.csv."
+        )
+        return [no_figure("organisms", "organisms", "Single organisms", missing)]
+    return out
+
+
+def _visits(facts: Facts) -> list[Any]:
+    try:
+        return list(read_tables(facts.folder).visits)
+    except (ReeftallyError, AttributeError, TypeError):
+        return []
