@@ -18,7 +18,7 @@ import xarray as xr
 from reeftally.charts import series_frame
 from reeftally.report.facts import Facts, Number
 
-__all__ = ["Figure", "by_hour", "has_numbers", "method_series", "no_figure", "side_by_side_table"]
+__all__ = ["Figure", "by_hour", "has_numbers", "method_series", "no_figure", "plain_term", "side_by_side_table"]
 
 
 WIDE, NARROW = 740, 300
@@ -107,3 +107,11 @@ def method_series(facts: Facts, quantity: str) -> tuple[pd.DataFrame, list[str]]
         return series, []
     series = series.assign(name=series["name"].str.removeprefix(f"{quantity}_"))
     return series, [m for m in methods if (series["name"] == m).any()]
+
+
+_PLAIN = {"ph_total": "pH", "total_alkalinity": "alkalinity", "dic": "DIC"}
+
+
+def plain_term(term: str) -> str:
+    """Return a term of a budget in words: names of quantities as people write them."""
+    return " ".join(_PLAIN.get(word, word.replace("_", " ")) for word in term.split())

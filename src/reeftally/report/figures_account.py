@@ -11,7 +11,7 @@ import pandas as pd
 
 from reeftally import charts
 from reeftally.charts import quantity_name, series_frame
-from reeftally.report._figure import Figure, no_figure
+from reeftally.report._figure import Figure, no_figure, plain_term
 from reeftally.report.facts import Facts, Number
 from reeftally.report.story import parts_of
 from reeftally.report.words import places, with_interval
@@ -29,9 +29,13 @@ def steps(facts: Facts) -> Figure:
         if d in parts
     ]
     if "global" not in parts or len(order) < 2:
-        missing = (
-            "the account needs the reef's water, open water measured beside it, CO₂ of the air and the residence "
-            "time. " + "; ".join(r.reason for r in facts.refused() if r.quantity.startswith("ph_change_"))[:400]
+        said = dict.fromkeys(r.reason for r in facts.refused() if r.quantity.startswith("ph_change_") and r.reason)
+        missing = " ".join(
+            [
+                "the account needs the reef's water, open water measured beside it, CO₂ of the air and the residence "
+                "time.",
+                *(f"{reason[:1].upper()}{reason[1:]}." for reason in said),
+            ]
         )
         return no_figure("steps", "account", title, missing)
     rows, at = [], 0.0
@@ -180,7 +184,7 @@ def _shares(budget: str) -> list[tuple[str, float]]:
     for part in budget.split("; "):
         term, _, value = part.rpartition(" ")
         try:
-            out.append((term, float(value)))
+            out.append((plain_term(term), float(value)))
         except ValueError:
             continue
     return out

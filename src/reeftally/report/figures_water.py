@@ -103,7 +103,12 @@ def hours(facts: Facts, group: str) -> Figure:
         title, section = "Oxygen flux by the hour of the day", "exchange"
     series = series_frame(data, names)
     if series.empty:
-        return no_figure(f"hours-{group}", section, title, f"no block series in the group {group}.")
+        return no_figure(
+            f"hours-{group}",
+            section,
+            title,
+            "no block fluxes of oxygen." if group == "exchange" else "no block series of the water.",
+        )
     table = by_hour(facts, series)
     if group == "exchange":
         best = next(iter(dict.fromkeys(table["name"])))

@@ -20,7 +20,7 @@ import vl_convert
 from markupsafe import Markup
 
 from reeftally.charts import COLOURS, method_name, page_spec, quantity_name, svg_for_page
-from reeftally.report._figure import Figure
+from reeftally.report._figure import Figure, plain_term
 from reeftally.report.cautions import STANDING_LINE, cautions_for
 from reeftally.report.explain import method_entry
 from reeftally.report.facts import Facts, Number, read_facts
@@ -233,6 +233,7 @@ def _rows(facts: Facts) -> list[dict[str, Any]]:
                 "method": method_name(n.method),
                 "value": value,
                 "parts": _parts(n),
+                "budget": "; ".join(plain_term(part) for part in n.budget.split("; ")),
                 "low": low - pad,
                 "high": high + pad,
             }

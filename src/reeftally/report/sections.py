@@ -159,8 +159,8 @@ def _sensors_lead(facts: Facts) -> str:
             "into every number below." + split
         )
     lead = (
-        f"{count} sensors were tied to one another in one water. An offset is reading minus true; what it is not known to "
-        f"goes into every number below."
+        f"{count} sensors were tied to one another in one water. An offset is reading minus true; what it is not known "
+        f"to goes into every number below."
     )
     return lead + split
 
@@ -200,6 +200,8 @@ def _organism_lead(facts: Facts) -> str:
 
 
 def _account_lead(facts: Facts) -> str:
+    if not facts.find("ph_change_local"):
+        return "How much of the change of pH is made here cannot be told from this mission; the reason stands below."
     base = (
         "The change of pH from the past to today's reef, by what made it. The split does not depend on the order of "
         "the steps, the parts add to the total, and what is left over is shown as a part."
@@ -209,6 +211,8 @@ def _account_lead(facts: Facts) -> str:
 
 def _closure(facts: Facts) -> str:
     rows = facts.find("local_dic_excess", period="mission")
+    if not rows:
+        return ""
     if len(rows) < 2:
         return "Only one line of evidence tells how much carbon is added here; nothing independent closes the account."
     apart = [
@@ -227,8 +231,9 @@ def _target_lead(facts: Facts) -> str:
     states = [t.state for t in targets(facts)]
     if not states:
         return "The mission book states no targets. State the uncertainty you need under [[targets]]."
+    word = "target" if len(states) == 1 else "targets"
     return (
-        f"Of {len(states)} targets, {states.count('met')} met, {states.count('not met')} not met, "
+        f"Of {len(states)} {word}, {states.count('met')} met, {states.count('not met')} not met, "
         f"{states.count('not measured')} not measured."
     )
 
