@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -22,8 +22,10 @@ from reeftally import flow
 from reeftally.analysis.clockwork import DAY_NS
 from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.estimates import iso
+from reeftally.analysis.finding import DOUBTFUL, NOTED, SERIOUS, Finding, stretch
 from reeftally.analysis.grid import NS, make_grid
-from reeftally.analysis.records import load_slow
+from reeftally.analysis.growth import fouling_findings
+from reeftally.analysis.records import SlowBlocks, load_slow
 from reeftally.analysis.twins import reference_disagreement_findings
 from reeftally.calibration.clocks import ClockSegment, clock_segments, locate_jump
 from reeftally.errors import NotAcceptedError
@@ -41,51 +43,11 @@ from reeftally.mission import (
 
 __all__ = ["Finding", "accept", "find", "undo"]
 
-SERIOUS, DOUBTFUL, NOTED = 3, 2, 1
 # Fewer blocks than this say nothing; single blocks err.
 FLIP_BLOCKS = 4
 # Evidence that a change of state must bring, in the units of z: more than two strong blocks can pretend.
 SWITCH_COST = 12.0
 VELOCITY = ["velocity_x", "velocity_y", "velocity_z"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One thing that needs a look or a decision."""
-
-    id: str
-    severity: int
-    """3 spoils results, 2 doubtful, 1 good to know."""
-    subject: str
-    what: str
-    evidence: str
-    proposal: str
-    correction: dict[str, Any] | None = None
-    """What accepting it writes to the log; None where a person must mend the book, a table or the sensor."""
-    accepted: bool = False
-    start_ns: int | None = None
-    end_ns: int | None = None
-    details: dict[str, Any] = field(default_factory=dict)
-
-    @property
-    def open(self) -> bool:
-        """Whether a decision is still needed."""
-        return not self.accepted and self.severity >= DOUBTFUL
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the parts for JSON."""
-        return {
-            "id": self.id,
-            "severity": self.severity,
-            "subject": self.subject,
-            "what": self.what,
-            "evidence": self.evidence,
-            "proposal": self.proposal,
-            "correction": self.correction,
-            "accepted": self.accepted,
-            "start": iso(self.start_ns),
-            "end": iso(self.end_ns),
-        }
 
 
 def find(folder: Path) -> list[Finding]:
@@ -98,7 +60,7 @@ def find(folder: Path) -> list[Finding]:
         *_clocks(context),
         *_axes(context),
         *reference_disagreement_findings(context),
-        *_flags(context),
+        *_records(context),
     ]
     marked = [f if f.id not in accepted else _marked(f) for f in found]
     return sorted(marked, key=lambda f: (f.accepted, -f.severity, f.id))
@@ -193,8 +155,8 @@ def _clock_finding(
     since = f" from the stamp {iso(begin)}" if begin is not None else ""
     correction = ClockShift(
         instrument=label,
-        start=_when(begin),
-        end=_when(end),
+        start=stretch(begin),
+        end=stretch(end),
         seconds=round(seconds, 3),
         per_day=round(per_day, 4),
         sd_s=round(max(segment.sd, 0.01), 3),
@@ -211,12 +173,6 @@ def _clock_finding(
         start_ns=begin,
         end_ns=end,
     )
-
-
-def _when(time_ns: int | None) -> dt.datetime | None:
-    if time_ns is None:
-        return None
-    return dt.datetime.fromtimestamp(time_ns // NS, tz=dt.UTC) + dt.timedelta(microseconds=(time_ns % NS) // 1000)
 
 
 def _axes(context: Context) -> Iterator[Finding]:
@@ -258,7 +214,7 @@ def _axes_of(context: Context, label: str, rate: float) -> Iterator[Finding]:
             evidence=f"the covariance of along and vertical velocity has the wrong sign (combined z {z:.1f}) in "
             f"{last - first} blocks, the right one outside",
             proposal="turn y and z for that time",
-            correction=AxisFlip(instrument=label, start=_when(begin), end=_when(end)).model_dump(mode="json"),
+            correction=AxisFlip(instrument=label, start=stretch(begin), end=stretch(end)).model_dump(mode="json"),
             start_ns=begin,
             end_ns=end,
         )
@@ -293,9 +249,15 @@ def _runs(seen: list[Any]) -> Iterator[tuple[int, int, float]]:
             yield int(first), int(last), z
 
 
-def _flags(context: Context) -> Iterator[Finding]:
-    """Stretches of failed samples of slow sensors: they are not used; a person should know and look."""
+def _records(context: Context) -> Iterator[Finding]:
+    """Findings from the slow records: withheld quantities, stuck sensors, growth that a cleaning took away."""
     slow, _ = load_slow(context, context.grid)
+    yield from _flags(context, slow)
+    yield from fouling_findings(context, slow)
+
+
+def _flags(context: Context, slow: dict[str, SlowBlocks]) -> Iterator[Finding]:
+    """Stretches of failed samples of slow sensors: they are not used; a person should know and look."""
     for label, blocks in sorted(slow.items()):
         for quantity, reason in blocks.withheld.items():
             yield Finding(

@@ -26,7 +26,7 @@ from reeftally.uncertainty import correlated_mean
 
 if TYPE_CHECKING:
     from reeftally.analysis.context import Context
-    from reeftally.analysis.findings import Finding
+    from reeftally.analysis.finding import Finding
     from reeftally.analysis.grid import Grid
     from reeftally.analysis.records import SlowBlocks
     from reeftally.analysis.run import Chain
@@ -421,7 +421,7 @@ def _in_the_water(chain: Chain) -> set[str]:
 
 def reference_disagreement_findings(context: Context) -> Iterator[Finding]:
     """Yield a finding for each deployment in which the two references of a pH sensor disagree."""
-    from reeftally.analysis.findings import DOUBTFUL, NOTED, Finding
+    from reeftally.analysis.finding import DOUBTFUL, NOTED, Finding
     from reeftally.analysis.records import load_slow
 
     streams = context.store.streams()
