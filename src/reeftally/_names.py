@@ -35,12 +35,8 @@ _ROWS = (
     Quantity("temperature", "sea_water_temperature", "T", "°C", "water temperature, ITS-90", "degree_C"),
     Quantity("salinity", "sea_water_practical_salinity", "S", "", "practical salinity", "1"),
     Quantity("conductivity", "sea_water_electrical_conductivity", "C", "S m-1", "electrical conductivity"),
-    Quantity(
-        "pressure", "sea_water_pressure_due_to_sea_water", "p", "dbar", "pressure of the water column alone"
-    ),
-    Quantity(
-        "absolute_pressure", "sea_water_pressure", "p_abs", "dbar", "pressure with the atmosphere included"
-    ),
+    Quantity("pressure", "sea_water_pressure_due_to_sea_water", "p", "dbar", "pressure of the water column alone"),
+    Quantity("absolute_pressure", "sea_water_pressure", "p_abs", "dbar", "pressure with the atmosphere included"),
     Quantity(
         "oxygen",
         "moles_of_oxygen_per_unit_mass_in_sea_water",
@@ -144,9 +140,7 @@ _ROWS = (
         "W kg-1",
         "turbulent dissipation",
     ),
-    Quantity(
-        "significant_wave_height", "sea_surface_wave_significant_height", "Hs", "m", "significant wave height"
-    ),
+    Quantity("significant_wave_height", "sea_surface_wave_significant_height", "Hs", "m", "significant wave height"),
     Quantity(
         "peak_wave_period",
         "sea_surface_wave_period_at_variance_spectral_density_maximum",

@@ -35,6 +35,10 @@ def estimate_sensors(chain: Chain) -> None:
         covariance = adjustment.covariance_at(middle / NS)
         n = adjustment.shape.sensors
         for row, label in enumerate(offsets.labels):
+            compared = int(sum(np.isfinite(rest[row]).sum() for rest in adjustment.residuals.values()))
+            if compared == 0:
+                # Never in one water with another sensor or a bottle: what is known is the prior of the book.
+                continue
             chain.estimates.from_parts(
                 quantity="sensor_offset",
                 method="side_by_side",
@@ -46,7 +50,7 @@ def estimate_sensors(chain: Chain) -> None:
                 value=float(at[row]),
                 random_sd=0.0,
                 systematic_sd=max(float(covariance[row, row]), 0.0) ** 0.5,
-                n=adjustment.blocks,
+                n=compared,
                 trail="side_by_side",
                 channel=quantity,
             )
@@ -63,7 +67,7 @@ def estimate_sensors(chain: Chain) -> None:
                     value=float(adjustment.drift[row]),
                     random_sd=0.0,
                     systematic_sd=drift_sd,
-                    n=adjustment.blocks,
+                    n=compared,
                     trail="side_by_side",
                     channel=quantity,
                 )
