@@ -55,7 +55,7 @@ _TERMS: dict[str, tuple[tuple[str, float, float, str], ...]] = {
         ("velocity_y", 0.012, 0.003, ""),
         ("velocity_z", 0.0035, 0.002, ""),
     ),
-    "optode": (("oxygen", 0.10, 4.0, "gain_sd = 0.01\ndrift_sd_per_day = 0.1"), ("temperature", 0.004, 0.01, "")),
+    "optode": (("oxygen", 0.10, 4.0, "gain_sd = 0.003\ndrift_sd_per_day = 0.1"), ("temperature", 0.004, 0.01, "")),
     "fast_oxygen": (("oxygen", 0.25, 4.0, "gain_sd = 0.02\ndrift_sd_per_day = 0.5"),),
     "isfet_ph": (("ph_total", 0.0006, 0.015, "drift_sd_per_day = 0.001"), ("temperature", 0.004, 0.01, "")),
     "dye_ph": (("ph_total", 0.0012, 0.003, ""),),
