@@ -230,22 +230,25 @@ def find_swap(
         rest = d - level
         return float(rest @ weight @ rest)
 
-    straight = list(range(n))
-    base = chi_square(straight)
-    found = []
-    for i in range(n):
-        for k in range(i + 1, n):
-            order = straight.copy()
-            order[i], order[k] = k, i
-            gain = base - chi_square(order)
-            if gain > clear:
-                found.append((gain, i, k))
+    order = list(range(n))
     out: list[Swap] = []
-    used: set[int] = set()
-    for gain, i, k in sorted(found, reverse=True):
-        if i in used or k in used:
-            continue
-        used |= {i, k}
+    free = set(range(n))
+    while len(free) > 1:
+        base = chi_square(order)
+        best = (clear, -1, -1)
+        for i in sorted(free):
+            for k in sorted(free):
+                if k <= i:
+                    continue
+                trial = order.copy()
+                trial[i], trial[k] = trial[k], trial[i]
+                best = max(best, (base - chi_square(trial), i, k))
+        gain, i, k = best
+        if i < 0:
+            break
+        # The next pair is judged with this one put right.
+        order[i], order[k] = order[k], order[i]
+        free -= {i, k}
         out.append(
             Swap(
                 first=names[i],
