@@ -102,3 +102,14 @@ def test_help_is_quick_because_heavy_libraries_are_not_imported():
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip()
 
     assert found == "[]"
+
+
+def test_the_page_of_the_commands_is_current():
+    import runpy
+    from pathlib import Path
+
+    docs = Path(__file__).resolve().parents[2] / "docs"
+
+    page = runpy.run_path(str(docs / "make_pages.py"))["commands_page"]()
+
+    assert (docs / "commands.md").read_text(encoding="utf-8") == page, "run `make docs`"
