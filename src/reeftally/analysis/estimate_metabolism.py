@@ -1,0 +1,295 @@
+"""Estimates of community metabolism: light curve, respiration, gross and net production over periods.
+
+Here:     which oxygen flux goes into the light curve, respiration in the light, production and respiration of
+          nights, days, 24 h and the mission, measured and filled hours said apart.
+Not here: the fluxes (`fluxes`, `estimate_fluxes`), the curve (`reeftally.exchange`).
+Rules:    respiration in the light is taken equal to that in the dark at the same friction velocity, which the reason
+          says; what scales all fluxes alike scales every rate alike; production and respiration are in oxygen, net
+          production in carbon over the photosynthetic quotient.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from reeftally import exchange
+from reeftally._checks import FloatArray
+from reeftally.analysis.estimate_fluxes import RATE, SUM, PeriodFlux
+from reeftally.analysis.estimates import COMMUNITY
+from reeftally.exchange import LightResponse
+
+if TYPE_CHECKING:
+    from reeftally.analysis.run import Chain
+
+__all__ = ["Respiration", "estimate_metabolism", "lag_one", "respiration_of"]
+
+FLOW_REFERENCE = 0.01
+# Absolute calibration of a quantum sensor under water where the book gives no gain (common practice, no source).
+LIGHT_GAIN_SD = 0.03
+LEAST_BLOCKS = 12
+LIGHT_UNIT = "µmol m-2 s-1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Respiration:
+    """Oxygen taken up in the dark as a power of the friction velocity."""
+
+    value: float
+    """At the reference friction velocity, positive. [mmol m-2 h-1]"""
+    exponent: float
+    """[1]"""
+    covariance: FloatArray
+    """Of (value, exponent), (2, 2)."""
+    source: str
+    """What it was found from, in words."""
+
+    def mean(self, ratio: FloatArray) -> tuple[float, float]:
+        """Return the mean over blocks and its random standard uncertainty. [mmol m-2 h-1]
+
+        Parameters
+        ----------
+        ratio : (blocks,) array
+            Friction velocity over its reference.
+        """
+        if ratio.size == 0:
+            return 0.0, 0.0
+        power = ratio**self.exponent
+        slope = np.array([power.mean(), self.value * float((power * np.log(ratio)).mean())])
+        return float(self.value * power.mean()), float(np.sqrt(max(slope @ self.covariance @ slope, 0.0)))
+
+
+def lag_one(residual: FloatArray) -> float:
+    """Return by how much the variance of a mean grows because neighbouring blocks are alike. [1]
+
+    ``(1 + r) / (1 - r)`` with r the correlation of neighbours (Bartlett 1935, from memory); never below 1.
+
+    Parameters
+    ----------
+    residual : (blocks,) array
+        In the order of time; NaN where there is none.
+    """
+    first, second = residual[:-1], residual[1:]
+    both = np.isfinite(first) & np.isfinite(second)
+    if both.sum() < LEAST_BLOCKS:
+        return 1.0
+    spread = float(np.nanmean(residual**2))
+    r = float((first[both] * second[both]).mean()) / spread if spread > 0 else 0.0
+    r = min(max(r, 0.0), 0.9)
+    return (1.0 + r) / (1.0 - r)
+
+
+def respiration_of(
+    *, flux: FloatArray, night: npt.NDArray[np.bool_], ratio: FloatArray, response: LightResponse | None
+) -> Respiration | None:
+    """Return dark respiration from the light curve, or from the nights alone; None without either.
+
+    Parameters
+    ----------
+    flux, night, ratio : (blocks,) arrays
+        Oxygen flux [mmol m-2 h-1], whether it is night, friction velocity over its reference [1].
+    response : LightResponse or None
+        Fitted curve.
+    """
+    if response is not None and np.isfinite(response.respiration):
+        return Respiration(
+            value=response.respiration,
+            exponent=response.flow_exponent,
+            covariance=response.covariance[2:, 2:],
+            source="respiration in the light as in the dark at the same current",
+        )
+    dark = flux[night & np.isfinite(flux) & np.isfinite(ratio)]
+    if dark.size < LEAST_BLOCKS:
+        return None
+    spread = np.where(night, flux - dark.mean(), np.nan)
+    variance = float(dark.var(ddof=1)) / dark.size * lag_one(spread)
+    return Respiration(
+        value=-float(dark.mean()),
+        exponent=0.0,
+        covariance=np.diag([variance, 0.0]),
+        source="respiration in the light as the mean of the nights",
+    )
+
+
+def estimate_metabolism(chain: Chain) -> dict[str, LightResponse]:
+    """Write light curve, production and respiration by every oxygen flux of the chain.
+
+    Returns
+    -------
+    dict of method to LightResponse
+        The fitted curves, the best method first.
+    """
+    out: dict[str, LightResponse] = {}
+    for method in ("covariance", "gradient"):
+        periods = chain.fluxes.get(("oxygen_flux", method), [])
+        if periods:
+            response = _by_method(chain, method, periods)
+            if response is not None:
+                out[method] = response
+    return out
+
+
+def _block_flux(chain: Chain, method: str) -> tuple[FloatArray, FloatArray]:
+    """Return the block series of oxygen flux of a method and its systematic uncertainty."""
+    gradient = next((g for g in chain.gradients if g.quantity == "oxygen"), None)
+    source = chain.covariance if method == "covariance" else gradient
+    if source is None:
+        return np.full(chain.grid.count, np.nan), np.full(chain.grid.count, np.nan)
+    return source.series("flux", chain.grid.count), source.series("systematic_sd", chain.grid.count)
+
+
+def _nights(chain: Chain) -> npt.NDArray[np.bool_]:
+    night = np.zeros(chain.grid.count, dtype=bool)
+    for span in chain.spans:
+        if span.kind == "night":
+            night |= chain.grid.mids_in(span.start_ns, span.end_ns)
+    return night
+
+
+def _ratio(chain: Chain) -> FloatArray:
+    """Return friction velocity over its reference; blocks without one stand at slack water, its lowest tenth."""
+    friction = chain.currents.friction_velocity
+    good = np.isfinite(friction) & (friction > 0)
+    if good.sum() < LEAST_BLOCKS:
+        return np.ones(chain.grid.count)
+    return np.asarray(np.where(good, friction, np.percentile(friction[good], 10)) / FLOW_REFERENCE)
+
+
+def _light_gain_sd(chain: Chain) -> float:
+    """Return the relative standard uncertainty of the light record."""
+    for label, blocks in chain.slow.items():
+        if "par" in blocks.channels:
+            for term in chain.context.book.instrument(label).terms:
+                if term.quantity == "par" and term.gain_sd is not None:
+                    return float(term.gain_sd)
+    return LIGHT_GAIN_SD
+
+
+def _fit(chain: Chain, flux: FloatArray, ratio: FloatArray) -> LightResponse | None:
+    """Return the light curve of the mission; its covariance grown for residuals that hang together."""
+    whole = chain.spans[0]
+    inside = chain.grid.mids_in(whole.start_ns, whole.end_ns)
+    if not np.isfinite(chain.light[inside]).any():
+        return None
+    seen = np.where(inside, flux, np.nan)
+    common: dict[str, Any] = {
+        "light": chain.light, "flux": seen, "friction_velocity": ratio * FLOW_REFERENCE,
+        "fit_flow_exponent": True, "flow_reference": FLOW_REFERENCE,
+    }  # fmt: skip
+    response = exchange.light_response(**common)
+    if not np.isfinite(response.maximum):
+        return response
+    fitted, _ = response.predict(light=chain.light, friction_velocity=ratio * FLOW_REFERENCE)
+    factor = lag_one(np.where(np.isfinite(seen), seen - fitted, np.nan))
+    return replace(response, covariance=response.covariance * factor)
+
+
+def _by_method(chain: Chain, method: str, periods: list[PeriodFlux]) -> LightResponse | None:
+    flux, systematic = _block_flux(chain, method)
+    night, ratio = _nights(chain), _ratio(chain)
+    response = _fit(chain, flux, ratio)
+    size = np.isfinite(flux) & np.isfinite(systematic)
+    # What errs alike in all blocks scales all fluxes: current, heights, von Karman constant, gain, lag, response.
+    relative = float(systematic[size].mean() / np.abs(flux[size]).mean()) if size.any() else 0.0
+    _curve(chain, method, response, relative)
+    respiration = respiration_of(flux=flux, night=night, ratio=ratio, response=response)
+    for period in periods:
+        _period(chain, method, period, respiration, night, ratio, relative)
+    return response
+
+
+def _curve(chain: Chain, method: str, response: LightResponse | None, relative: float) -> None:
+    """Write production at full light and the saturation irradiance."""
+    whole = chain.spans[0]
+    common: dict[str, Any] = {
+        "method": f"light_response_{method}", "subject": COMMUNITY, "period": "mission",
+        "start_ns": whole.start_ns, "end_ns": whole.end_ns, "trail": "metabolism",
+    }  # fmt: skip
+    why = "no light at the bed was measured" if response is None else response.reason
+    n = 0 if response is None else response.n
+    if response is None or not np.isfinite(response.maximum):
+        for quantity, unit in (("maximum_production", RATE), ("light_saturation", LIGHT_UNIT)):
+            chain.estimates.refuse(**common, quantity=quantity, unit=unit, reason=why, n=n)
+        return
+    text = f"{response.n} blocks; {why}" if why else f"{response.n} blocks"
+    chain.estimates.from_parts(
+        **common, quantity="maximum_production", unit=RATE, value=response.maximum,
+        random_sd=float(np.sqrt(response.covariance[0, 0])), systematic_sd=response.maximum * relative,
+        n=n, flag=3 if why else 1, reason=text,
+    )  # fmt: skip
+    gain = _light_gain_sd(chain)
+    chain.estimates.from_parts(
+        **common, quantity="light_saturation", unit=LIGHT_UNIT, value=response.saturation,
+        random_sd=float(np.sqrt(response.covariance[1, 1])), systematic_sd=response.saturation * gain,
+        n=n, flag=3 if why else 1, reason=text,
+    )  # fmt: skip
+
+
+def _period(
+    chain: Chain,
+    method: str,
+    period: PeriodFlux,
+    respiration: Respiration | None,
+    night: npt.NDArray[np.bool_],
+    ratio: FloatArray,
+    relative: float,
+) -> None:
+    """Write net production, respiration and gross production of one period."""
+    span, analysis = period.span, chain.context.book.analysis
+    hour = chain.grid.block_s / 3600.0
+    hours = f"{period.n * hour:.2f} h measured, {period.filled * hour:.2f} h filled"
+    if not span.complete:
+        hours += "; period cut by the mission"
+    common: dict[str, Any] = {
+        "subject": COMMUNITY, "period": span.kind, "start_ns": span.start_ns, "end_ns": span.end_ns,
+        "n": period.n, "trail": "metabolism",
+    }  # fmt: skip
+    factors = ((RATE, 1.0), (SUM, 24.0)) if span.kind == "24h" else ((RATE, 1.0),)
+    quotient = abs(period.value) / analysis.pq**2 * analysis.pq_sd
+    random, systematic = period.random_sd / analysis.pq, period.systematic_sd / analysis.pq
+
+    def write(quantity: str, how: str, value: float, sd: tuple[float, float], reason: str) -> None:
+        for unit, factor in factors:
+            chain.estimates.from_parts(
+                **common, quantity=quantity, method=how, unit=unit, value=factor * value,
+                random_sd=factor * sd[0], systematic_sd=factor * sd[1], reason=reason,
+            )  # fmt: skip
+
+    write(
+        "net_community_production", f"{method}_over_pq", period.value / analysis.pq,
+        (random, float(np.hypot(systematic, quotient))), f"{hours}; PQ {analysis.pq:g} ± {analysis.pq_sd:g}",
+    )  # fmt: skip
+    inside = chain.grid.mids_in(span.start_ns, span.end_ns)
+    dark, bright = inside & night, inside & ~night
+    count = int(inside.sum())
+    if not bright.any():
+        write("community_respiration", method, -period.value, (period.random_sd, period.systematic_sd), hours)
+        return
+    if respiration is None or not count:
+        for quantity in ("community_respiration", "gross_primary_production"):
+            for unit, _ in factors:
+                chain.estimates.refuse(
+                    **common, quantity=quantity, method=method, unit=unit,
+                    reason="no night was measured and there is no light curve",
+                )  # fmt: skip
+        return
+    share = float(bright.sum()) / count
+    level, level_sd = respiration.mean(ratio[bright])
+    in_light, in_light_sd = share * level, share * level_sd
+    in_dark, in_dark_sd = (0.0, 0.0)
+    if dark.any():
+        # The nights' own blocks would do, but the curve holds them all and fills what is missing.
+        value, sd = respiration.mean(ratio[dark])
+        in_dark, in_dark_sd = (1.0 - share) * value, (1.0 - share) * sd
+    total = in_light + in_dark
+    reason = f"{hours}; {respiration.source}"
+    # The curve's parameters are shared by light and dark: their errors add.
+    write("community_respiration", method, total, (in_light_sd + in_dark_sd, total * relative), reason)
+    gross = period.value + total
+    write(
+        "gross_primary_production", method, gross,
+        (float(np.hypot(period.random_sd, in_light_sd + in_dark_sd)), abs(gross) * relative), reason,
+    )  # fmt: skip
