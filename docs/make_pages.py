@@ -23,7 +23,7 @@ def commands_page() -> str:
         "",
     ]
     for name in sorted(commands.commands):
-        context = click.Context(commands.commands[name], info_name=f"reeftally {name}", max_content_width=100)
+        context = click.Context(commands.commands[name], info_name=f"reeftally {name}", terminal_width=100)
         parts += [f"## {name}", "", "```", commands.commands[name].get_help(context), "```", ""]
     return "\n".join(parts)
 
