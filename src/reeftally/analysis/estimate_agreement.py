@@ -1,0 +1,124 @@
+"""Estimates of how far covariance and gradient agree on the oxygen flux.
+
+Here:     bias, slope with errors in both axes and share inside 95 % over the blocks that both have, with suspects.
+Not here: the comparison itself (`reeftally.exchange.agreement`).
+Rules:    methods that disagree are never averaged; what both share (the current) is not counted as independent; a
+          disagreement names its suspects in the reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reeftally import exchange
+from reeftally._checks import FloatArray
+from reeftally.analysis.estimate_fluxes import RATE
+from reeftally.analysis.estimates import SITE
+from reeftally.exchange import Agreement
+
+if TYPE_CHECKING:
+    from reeftally.analysis.run import Chain
+
+__all__ = ["estimate_agreement", "share_interval"]
+
+METHOD = "covariance_against_gradient"
+ROWS = (("method_bias", RATE), ("method_slope", "1"), ("method_share_inside", "1"))
+
+
+def share_interval(share: float, n: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share among n blocks (Wilson 1927, J. Am. Stat. Assoc. 22, from memory). [1]"""
+    z = 1.959964
+    centre = (share + z**2 / (2 * n)) / (1 + z**2 / n)
+    half = z / (1 + z**2 / n) * float(np.sqrt(share * (1 - share) / n + z**2 / (4 * n**2)))
+    # Rounding alone must not put the share itself outside.
+    return min(centre - half, share), max(centre + half, share)
+
+
+def estimate_agreement(chain: Chain) -> Agreement | None:
+    """Write bias, slope and share inside for covariance against gradient; None where one of them is not there."""
+    gradient = next((g for g in chain.gradients if g.quantity == "oxygen"), None)
+    if chain.covariance is None or gradient is None:
+        return None
+    count = chain.grid.count
+    whole = chain.spans[0]
+    inside = chain.grid.mids_in(whole.start_ns, whole.end_ns)
+    names = ("flux", "random_sd", "systematic_sd")
+    first, first_random, first_common = (chain.covariance.series(name, count) for name in names)
+    second, second_random, second_common = (gradient.series(name, count) for name in names)
+    currents = chain.currents
+    given: dict[str, FloatArray] = {
+        "friction_velocity": currents.friction_velocity,
+        "storage": chain.covariance.series("storage", count),
+        "wave_height": currents.wave_height,
+        "direction": currents.direction_to,
+    }
+    both = inside & np.isfinite(first) & np.isfinite(second)
+    found = exchange.agreement(
+        first=first,
+        second=second,
+        first_random_sd=first_random,
+        second_random_sd=second_random,
+        first_systematic_sd=first_common,
+        second_systematic_sd=second_common,
+        use=inside,
+        correlates={name: series for name, series in given.items() if np.isfinite(series[both]).sum() >= 8},
+    )
+    _write(chain, found, float(np.sqrt(np.nansum(first_random[both] ** 2 + second_random[both] ** 2))))
+    return found
+
+
+def _write(chain: Chain, found: Agreement, random_sum: float) -> None:
+    whole = chain.spans[0]
+    common: dict[str, Any] = {
+        "method": METHOD, "subject": SITE, "period": "mission", "start_ns": whole.start_ns,
+        "end_ns": whole.end_ns, "n": found.n, "trail": "agreement",
+    }  # fmt: skip
+    if not np.isfinite(found.bias):
+        for quantity, unit in ROWS:
+            chain.estimates.refuse(**common, quantity=quantity, unit=unit, reason=found.reason)
+        chain.notes["agreement"] = f"not compared: {found.reason}"
+        return
+    verdict, suspects = _words(found)
+    chain.notes["agreement"] = f"{verdict}; {suspects}" if suspects else verdict
+    flag = 1 if found.agree else 3
+    reason = chain.notes["agreement"]
+    random = random_sum / found.n
+    chain.estimates.from_parts(
+        **common, quantity="method_bias", unit=RATE, value=found.bias, random_sd=random,
+        systematic_sd=float(np.sqrt(max(found.bias_sd**2 - random**2, 0.0))), flag=flag, reason=reason,
+    )  # fmt: skip
+    half = (found.slope_upper - found.slope_lower) / 2.0 / 1.959964
+    random_share = random / max(found.bias_sd, 1e-12)
+    row = chain.estimates.from_parts(
+        **common, quantity="method_slope", unit="1", value=found.slope, random_sd=half * random_share,
+        systematic_sd=half * float(np.sqrt(max(1.0 - random_share**2, 0.0))), flag=flag, reason=reason,
+    )  # fmt: skip
+    chain.estimates.rows[-1] = replace(row, lower=found.slope_lower, upper=found.slope_upper)
+    lower, upper = share_interval(found.share_inside, found.n)
+    row = chain.estimates.from_parts(
+        **common, quantity="method_share_inside", unit="1", value=found.share_inside,
+        random_sd=(upper - lower) / 2.0 / 1.959964, systematic_sd=0.0, flag=flag, reason=reason,
+    )  # fmt: skip
+    chain.estimates.rows[-1] = replace(row, lower=lower, upper=upper)
+
+
+def _words(found: Agreement) -> tuple[str, str]:
+    """Return the verdict and the suspects in words."""
+    if found.agree:
+        half = 1.959964 * float(np.hypot(found.combined_random_sd, found.combined_systematic_sd))
+        verdict = (
+            f"covariance and gradient agree over {found.n} common blocks; together "
+            f"{found.combined:.2f} ± {half:.2f} {RATE} (95 %) as mean of those blocks"
+        )
+    else:
+        verdict = f"covariance and gradient disagree over {found.n} common blocks; they are not averaged"
+    if not found.suspects:
+        return verdict, ""
+    by_evidence: dict[str, list[str]] = {}
+    for suspect in found.suspects:
+        by_evidence.setdefault(suspect.evidence, []).append(suspect.name)
+    listed = "; ".join(f"{', '.join(dict.fromkeys(names))} ({evidence})" for evidence, names in by_evidence.items())
+    return verdict, f"suspects: {listed}"
