@@ -22,8 +22,10 @@ def commands_page() -> str:
         "(messages say what), 2 wrong usage. Messages for people go to stderr; `--json` puts one result on stdout.",
         "",
     ]
+    # The group's context hands down its settings, so that a page made alone equals one made after a run.
+    group = click.Context(commands, info_name="reeftally", terminal_width=100, **commands.context_settings)
     for name in sorted(commands.commands):
-        context = click.Context(commands.commands[name], info_name=f"reeftally {name}", terminal_width=100)
+        context = click.Context(commands.commands[name], info_name=name, parent=group, terminal_width=100)
         parts += [f"## {name}", "", "```", commands.commands[name].get_help(context), "```", ""]
     return "\n".join(parts)
 
