@@ -41,7 +41,7 @@ def commands() -> None:
 @click.option("--name", help="Short name of the mission; default the folder's name.")
 @command_result
 def new(folder: Path, name: str | None) -> Outcome:
-    r"""Start a mission folder with a commented mission book.
+    """Start a mission folder with a commented mission book.
 
     \b
     Example:
@@ -94,7 +94,7 @@ def _intake(folder: Path, files: tuple[Path, ...], *, rebuild: bool, quiet: bool
 @click.option("--rebuild", is_flag=True, help="Make observations/ anew from raw/ and the layouts.")
 @command_result
 def intake(folder: Path, files: tuple[Path, ...], rebuild: bool) -> Outcome:
-    r"""Take FILES (default: the inbox) into the mission's store; safe to repeat.
+    """Take FILES (default: the inbox) into the mission's store; safe to repeat.
 
     Bytes are copied to raw/ and synced before they are parsed. One bad file never stops the others; each thing that
     cannot be read gets one message that names file, line, field, what was found, what was expected, and how to mend.
@@ -110,7 +110,7 @@ def intake(folder: Path, files: tuple[Path, ...], rebuild: bool) -> Outcome:
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @command_result
 def layout(file: Path) -> Outcome:
-    r"""Propose a layout for an unknown text FILE, to be edited.
+    """Propose a layout for an unknown text FILE, to be edited.
 
     Units, zones, pH scales and the position of averaging stamps are never guessed: they stand as questions.
 
@@ -135,7 +135,7 @@ def layout(file: Path) -> Outcome:
 @click.option("--why", default="", help="Reason, for the log.")
 @command_result
 def check(folder: Path, accept_ids: tuple[str, ...], undo_id: str | None, by: str | None, why: str) -> Outcome:
-    r"""Show everything wrong or doubtful in book and data, most serious first.
+    """Show everything wrong or doubtful in book and data, most serious first.
 
     Each finding has an id, its evidence and a proposed correction. Accepting writes to the log; nothing is changed
     unseen, nothing is deleted, and every decision can be taken back.
@@ -200,7 +200,7 @@ def _analyse(folder: Path, *, workers: str | None, everything: bool, quiet: bool
 @click.option("--workers", help="Number of local Dask workers, or the address of a scheduler (tcp://...).")
 @command_result
 def analyse(folder: Path, everything: bool, workers: str | None) -> Outcome:
-    r"""Run the chain on what is new and write results/.
+    """Run the chain on what is new and write results/.
 
     Blocks are computed once and remembered; an interrupted run goes on where it stopped.
 
@@ -223,7 +223,7 @@ def _report(folder: Path) -> Outcome:
 @click.argument("folder", type=FOLDER)
 @command_result
 def report(folder: Path) -> Outcome:
-    r"""Write report.html (one file, works offline) and brief.pdf (two pages) from the latest results.
+    """Write report.html (one file, works offline) and brief.pdf (two pages) from the latest results.
 
     \b
     Example:
@@ -257,7 +257,7 @@ def _rehearse(folder: Path, *, size: str, seed: int, scenario: str, faults: int,
 @click.option("--grade", "as_grade", is_flag=True, help="Compare the latest results with the truth instead.")
 @command_result
 def rehearse(folder: Path, size: str, seed: int, scenario: str, faults: int, as_grade: bool) -> Outcome:
-    r"""Write the raw files of an invented mission with known truth; or grade the results against it.
+    """Write the raw files of an invented mission with known truth; or grade the results against it.
 
     \b
     Example:
@@ -301,7 +301,7 @@ def rehearse(folder: Path, size: str, seed: int, scenario: str, faults: int, as_
 @click.option("--size", type=click.Choice(["demo36", "full"]), default="demo36", show_default=True)
 @command_result
 def demo(folder: Path, seed: int, size: str) -> Outcome:
-    r"""Rehearse an invented mission, take it in, accept what a careful crew would, analyse, report.
+    """Rehearse an invented mission, take it in, accept what a careful crew would, analyse, report.
 
     \b
     Example:
