@@ -294,7 +294,7 @@ def _estimates(mission: Path) -> Estimates:
                 "residual": (-0.0002, 0.0021),
             }
             if method == "shapley_from_past":
-                rows["global"] = (-0.1345 / factor, 0.0021)
+                rows["global"] = (-0.1347 / factor, 0.0021)
             for driver, (value, sd) in rows.items():
                 add(f"ph_change_{driver}", method, factor * value, 0.2 * sd, sd, **more)
             add("ph_change_local", method, factor * (-0.0307 + low), 0.0006, 0.0034, **more)
@@ -314,7 +314,7 @@ def _estimates(mission: Path) -> Estimates:
         for k in range(count):
             name = f"{form}-{k + 1}"
             add(
-                "excurrent_ph_difference",
+                "visit_ph_difference",
                 "carried_sensor",
                 -0.014 - 0.001 * k,
                 0.001,

@@ -115,7 +115,7 @@ def test_the_answer_comes_first_with_its_interval(page):
     ]
 
     assert order == ["answer", "sure", "glance", "sensors", "account", "methods", "cautions", "every"]
-    assert "0.1345 (0.1303 to 0.1387)" in page.texts["answer"]
+    assert "0.135 (0.131 to 0.139)" in page.texts["answer"]
 
 
 def test_every_number_leads_to_its_raw_files_in_three_steps(page, mission):
@@ -185,7 +185,7 @@ def test_a_missing_group_is_told_with_what_to_do(build_mission, tmp_path, group)
 def test_without_any_series_the_estimates_are_reported_still(build_mission, tmp_path):
     page = Page(report_page(read_facts(build_mission(tmp_path / "m", keep=set()))))
 
-    assert "0.1345 (0.1303 to 0.1387)" in page.texts["answer"]
+    assert "0.135 (0.131 to 0.139)" in page.texts["answer"]
     assert not [1 for tag, a in page.elements if tag == "figure" and a["data-name"] == "strip"]
 
 
@@ -195,7 +195,7 @@ def test_without_a_local_part_the_page_says_that_it_cannot_tell(build_mission, t
     page = Page(report_page(facts))
 
     assert "cannot tell" in page.texts["answer"]
-    assert "0.1345" in page.texts["answer"]
+    assert "0.135" in page.texts["answer"]
 
 
 def test_limits_name_the_ground_the_warming_and_what_was_refused(mission):

@@ -29,7 +29,7 @@ def test_the_text_states_at_least_25_recorded_items_and_each_as_recorded(mission
 
 
 def test_a_part_that_did_not_run_has_no_sentence(build_mission, tmp_path):
-    without = {"friction_velocity", "individual_oxygen_uptake", "excurrent_ph_difference"}
+    without = {"friction_velocity", "individual_oxygen_uptake", "visit_ph_difference"}
     facts = read_facts(build_mission(tmp_path / "m", keep=set(), without=without))
 
     headings = [heading for heading, _ in methods_text(facts)]

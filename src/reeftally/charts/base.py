@@ -191,6 +191,7 @@ def finished(chart: Any, *, description: str) -> Any:
             tickSize=4,
             labelPadding=3,
         ),
+        axisX=alt.AxisConfig(tickCount=6),
         axisY=alt.AxisConfig(tickCount=4, domain=False),
         # Plain digits: 2310 and 0.005, never 2,310 or 5m.
         axisQuantitative=alt.AxisConfig(format="~f"),

@@ -84,7 +84,7 @@ def light_curve(
     looks = [method_look(m, k) for k, m in enumerate(methods)]
     names = [method_name(m) for m in methods]
     data = points.assign(route=points["method"].map(method_name))
-    x = alt.X("par:Q", title=axis_title("par"), scale=alt.Scale(zero=True))
+    x = alt.X("par:Q", title=axis_title("par"), scale=alt.Scale(zero=True, nice=False))
     y = alt.Y("value:Q", title=axis_title(quantity))
     colour = alt.Color(
         "route:N", title=None, scale=alt.Scale(domain=names, range=[colour_of(look.role) for look in looks])

@@ -28,6 +28,7 @@ from reeftally.report.story import (
     local_number,
     moved,
     parts_of,
+    short_places,
 )
 from reeftally.report.typesetting import pages_of, typeset
 from reeftally.report.words import places, share, with_interval
@@ -226,7 +227,7 @@ class _Writer:
             shown = self.quote(shares, share(shares.value, shares.lower, shares.upper))
             brief.meaning.append(
                 f"The animals that were counted make up {shown} of the breathing of the seabed. They also feed the "
-                f"reef and give shelter. A share is not blame."
+                f"reef and give shelter. A share is not blame.{_roughness(shares)}"
             )
         built = facts.one("net_community_calcification")
         if built is None:
@@ -239,7 +240,8 @@ class _Writer:
         )
 
     def _with(self, number: Number) -> str:
-        return self.quote(number, with_interval(number.value, number.lower, number.upper))
+        shown = with_interval(number.value, number.lower, number.upper, decimals=short_places(number))
+        return self.quote(number, shown)
 
     def action(self) -> None:
         facts, brief = self.facts, self.brief
@@ -327,9 +329,16 @@ def _sure_line(claim: Claim) -> tuple[str, str]:
     found = claim.answer
     if found.verdict == "cannot tell":
         lean = "yes" if claim.likelier else "no"
-        return "Cannot tell", f"{claim.text}. The data lean to {lean} ({found.words})."
+        return "Cannot tell", f"{claim.text}. The data lean to {lean}."
     word = found.words[:1].upper() + found.words[1:]
     return word, f"{claim.text}." if claim.likelier else f"Not so: {claim.text[:1].lower()}{claim.text[1:]}."
+
+
+def _roughness(number: Number) -> str:
+    """Return what a reader must know of a doubtful share."""
+    if number.upper > 1.0:
+        return " No share can be more than the whole: this one is rough."
+    return " This number is rough." if number.flag == 3 else ""
 
 
 def _lowest(rows: list[Number]) -> Number | None:
@@ -353,11 +362,9 @@ def _figure_parts(facts: Facts) -> list[tuple[str, Number]]:
 def _bar_texts(facts: Facts) -> dict[str, str]:
     """Return the numbers beside the bars, none with more decimal places than the first bar's interval allows."""
     parts = _figure_parts(facts)
-    most = places(parts[0][1].lower, parts[0][1].upper) if parts else 0
+    most = min(places(parts[0][1].lower, parts[0][1].upper), 4) if parts else 0
     return {
-        driver: with_interval(
-            n.value, n.lower, n.upper, sign=True, decimals=min(places(n.lower, n.upper, n.value), most)
-        )
+        driver: with_interval(n.value, n.lower, n.upper, sign=True, decimals=short_places(n, most))
         for driver, n in parts
     }
 

@@ -182,8 +182,8 @@ def organisms(facts: Facts) -> list[Figure]:
     visits = {row.organism: row.form for row in _visits(facts)}
     out = []
     for quantity, colour, title in (
-        ("excurrent_ph_difference", "ph_total", "pH of the jet minus the water around"),
-        ("excurrent_oxygen_difference", "oxygen", "Oxygen of the jet minus the water around"),
+        ("visit_ph_difference", "ph_total", "pH of the jet minus the water around"),
+        ("visit_oxygen_difference", "oxygen", "Oxygen of the jet minus the water around"),
         ("individual_oxygen_uptake", "oxygen", "Oxygen uptake of single organisms"),
     ):
         rows = facts.find(quantity)

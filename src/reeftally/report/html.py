@@ -166,7 +166,7 @@ def _claim(claim: Claim) -> dict[str, Any]:
             "verdict": "cannot tell",
             "text": claim.text,
             "numbers": claim.numbers,
-            "detail": f"The data lean to {'yes' if claim.likelier else 'no'} ({found.words}).",
+            "detail": f"The data lean to {'yes' if claim.likelier else 'no'}.",
         }
     return {"word": found.words, "verdict": found.verdict, "text": text, "numbers": claim.numbers, "detail": ""}
 

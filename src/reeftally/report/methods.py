@@ -204,7 +204,7 @@ def _fluxes(facts: Facts) -> Paragraph:
 
 
 def _organisms(facts: Facts) -> Paragraph:
-    visits = facts.find("excurrent_ph_difference") or facts.find("individual_oxygen_uptake")
+    visits = facts.find("visit_ph_difference") or facts.find("individual_oxygen_uptake")
     if not visits:
         return "Organisms", ""
     text = f"Carried sensors gave {_plural(len(visits), 'difference')} between jet and ambient water."

@@ -318,7 +318,7 @@ def _chemistry_tables(facts: Facts) -> list[Table]:
     diel = [
         row
         for row in facts.numbers
-        if row.quantity.startswith("diel_") or row.quantity.endswith(("_range", "_night_minimum"))
+        if row.given and (row.quantity.startswith("diel_") or row.quantity.endswith(("_range", "_night_minimum")))
     ]
     out += _table(facts, "The cycle of the day", diel)
     outside = facts.results.trail.get("reference_water", {})

@@ -14,7 +14,18 @@ from dataclasses import dataclass
 from reeftally.report.facts import Facts, Number
 from reeftally.report.words import Answer, answer, confidence_words, likelihood_below, places
 
-__all__ = ["LOCAL_DRIVERS", "Claim", "Headline", "amount", "claims", "headline", "moved", "not_measured", "parts_of"]
+__all__ = [
+    "LOCAL_DRIVERS",
+    "Claim",
+    "Headline",
+    "amount",
+    "claims",
+    "headline",
+    "moved",
+    "not_measured",
+    "parts_of",
+    "short_places",
+]
 
 LOCAL_DRIVERS = ("organic", "carbonate", "gas_exchange")
 OTHER_DRIVERS = ("temperature", "freshwater", "residual")
@@ -48,10 +59,16 @@ class Claim:
         return math.isfinite(self.answer.probability) and self.answer.probability >= 0.5
 
 
+def short_places(number: Number, most: int = 3) -> int:
+    """Return the decimals of a number in a sentence: three at most, more only where the interval would vanish."""
+    digits = places(number.lower, number.upper, number.value)
+    return min(digits, most) if 0.5 * (number.upper - number.lower) >= 0.5 * 10.0**-most else digits
+
+
 def amount(number: Number) -> str:
     """Return the size of a change with its interval; without sign where the whole interval lies on one side."""
     value, lower, upper = number.value, number.lower, number.upper
-    digits = places(lower, upper, value)
+    digits = short_places(number)
     if upper < 0 or lower > 0:
         value, (lower, upper) = abs(value), sorted((abs(lower), abs(upper)))
         return f"{value:.{max(digits, 0)}f} ({lower:.{max(digits, 0)}f} to {upper:.{max(digits, 0)}f})"
