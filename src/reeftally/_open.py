@@ -2,7 +2,7 @@
 
 Here:     `open` and the `Mission` it returns.
 Not here: anything that writes.
-Rules:    reading never writes; observations are loaded when asked for, one instrument at a time.
+Rules:    reading never writes; of the observations only the stamps are read before a value is asked for.
 """
 
 from __future__ import annotations
@@ -25,28 +25,38 @@ __all__ = ["Mission", "open"]
 
 
 class _Streams(Mapping[str, xr.Dataset]):
-    """Observations by instrument label; each is read when it is asked for."""
+    """Observations by instrument label; values are read when they are computed."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
 
     def __getitem__(self, label: str) -> xr.Dataset:
-        if label not in self._store.streams():
+        import dask
+        import dask.array as lazy
+
+        info = self._store.streams().get(label)
+        if info is None:
             raise KeyError(label)
-        columns = self._store.read(label)
-        time = np.asarray(columns["time"]).view("datetime64[ns]")
+        snapshot = self._store.snapshot()
+        time = self._store.read(label, channels=[], snapshot=snapshot)["time"]
+        probe = self._store.read(label, start_ns=info.first_ns, end_ns=info.first_ns + 1, snapshot=snapshot)
+
+        @dask.delayed
+        def column(name: str) -> np.ndarray:
+            return np.asarray(self._store.read(label, channels=[name], snapshot=snapshot)[name])
+
         data = {}
-        for name, values in columns.items():
-            if name == "time":
-                continue
+        for name in info.channels:
             quantity = QUANTITIES.get(name.split("_bin_", maxsplit=1)[0])
             attributes = {}
             if quantity is not None:
                 attributes = {"units": quantity.cf_unit or quantity.unit or "1", "long_name": quantity.meaning}
                 if quantity.standard_name:
                     attributes["standard_name"] = quantity.standard_name
+            values = lazy.from_delayed(column(name), shape=(time.size,), dtype=probe[name].dtype)
             data[name] = ("time", values, attributes)
-        return xr.Dataset(data, coords={"time": ("time", time, {"standard_name": "time"})})
+        stamps = np.asarray(time).view("datetime64[ns]")
+        return xr.Dataset(data, coords={"time": ("time", stamps, {"standard_name": "time"})})
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._store.streams())

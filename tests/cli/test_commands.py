@@ -42,7 +42,8 @@ def test_a_new_mission_can_be_checked_taken_in_and_says_what_to_do_next(tmp_path
 
     assert made.exit_code == 0
     assert made.stdout == ""
-    assert "reeftally intake" in made.stderr
+    assert f"reeftally intake {folder}" in made.stderr
+    assert f"edit {folder / 'mission.toml'}" in made.stderr
     assert json.loads(taken.stdout)["rows_new"] == 0
 
 

@@ -49,13 +49,13 @@ def new(folder: Path, name: str | None) -> Outcome:
     """
     from reeftally.mission import new_mission
 
-    made = new_mission(folder, name=name)
+    book = new_mission(folder, name=name)
     return Outcome(
-        data={"folder": str(made)},
+        data={"folder": str(folder), "book": str(book)},
         lines=[
-            f"Made {made}.",
-            f"Next: edit {made / 'mission.toml'} and the layouts, drop raw files into {made / 'inbox'},",
-            f"then run: reeftally intake {made}",
+            f"Made {folder}.",
+            f"Next: edit {book} and the layouts, drop raw files into {folder / 'inbox'},",
+            f"then run: reeftally intake {folder}",
         ],
     )
 
