@@ -153,6 +153,13 @@ def _filtered(source: FloatArray, hours: float, residence: FloatArray) -> FloatA
     return out
 
 
+def _over_trials(values: FloatArray) -> FloatArray:
+    """Return the mean over trials, block by block; NaN where no trial has a value."""
+    good = np.isfinite(values)
+    count = good.sum(axis=0)
+    return np.where(count > 0, np.where(good, values, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
+
+
 def gas_passage(
     context: Context, grid: Grid, water: WaterTrials, air: Air, trials: Trials, terms: dict[str, FloatArray]
 ) -> Passage:
@@ -167,8 +174,8 @@ def gas_passage(
     transfer = trials.systematic("gas transfer", distribution=max(analysis.gas_transfer_sd_relative, 1e-12))
     terms["residence time"], terms["gas transfer"] = residence, transfer
     factor = np.maximum(1.0 + transfer, 0.0)[:, None]
-    temperature = np.nanmean(water.temperature, axis=0)
-    salinity = np.nanmean(water.salinity, axis=0)
+    temperature = _over_trials(water.temperature)
+    salinity = _over_trials(water.salinity)
     wind = np.where(np.isfinite(air.wind_speed), air.wind_speed, np.nanmean(air.wind_speed))
     common = {"temperature": temperature, "salinity": salinity, "wind_speed": wind, "wind_variance": air.wind_variance}
     oxygen_flux = factor * np.asarray(
