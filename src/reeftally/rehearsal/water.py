@@ -296,6 +296,7 @@ def make_waves(script: Script, water: Water, reef: Reef, seed: int) -> Waves:
     factors = np.stack([amplitude, speed * np.sin(radians), speed * np.cos(radians), -speed * k, speed * k / omega])
     at = np.asarray(t0 + WAVE_STEP * np.arange(n), dtype=np.float64)
     scale = np.stack([water.at(name, at) for name in ("swell", "sea", "infragravity")])
+    del at
     group = np.concatenate([np.zeros(36), np.ones(28), np.full(8, 2.0)])
     out = np.zeros((5, n))
     _sum_waves(n, WAVE_STEP, omega, rng.uniform(0, 2 * np.pi, omega.size), factors, scale, group, out)
@@ -316,14 +317,21 @@ def make_path(water: Water, waves: Waves, reef: Reef, height_above_plane: float)
     The frozen field is fixed to the water, so waves carry it to and fro past the sensor: this is what
     widens the observed spectrum (Lumley and Terray 1983).
     """
-    t = np.asarray(waves.t0 + WAVE_STEP * np.arange(waves.east.size), dtype=np.float64)
-    east, north = water.at("east", t), water.at("north", t)
-    fast = np.hypot(east, north)
-    mean = water.at("friction", t) / reef.von_karman * np.log(height_above_plane / reef.roughness)
-    orbital = (waves.east * east + waves.north * north) / fast
-    across = (waves.north * east - waves.east * north) / fast
-    # Small eddies are alike in all directions, so water that moves across the line brings new ones as well:
-    # the distance grows with the whole speed, forward or back as the part along the mean flow goes.
-    along = mean + orbital
-    distance = np.cumsum(np.copysign(np.hypot(along, across), along) * WAVE_STEP)
+    count = waves.east.size
+    distance = np.empty(count)
+    reached = 0.0
+    # In pieces: a dozen temporary series of ten days would be half a gigabyte.
+    for first in range(0, count, 400_000):
+        part = slice(first, min(first + 400_000, count))
+        t = np.asarray(waves.t0 + WAVE_STEP * np.arange(part.start, part.stop), dtype=np.float64)
+        east, north = water.at("east", t), water.at("north", t)
+        fast = np.hypot(east, north)
+        mean = water.at("friction", t) / reef.von_karman * np.log(height_above_plane / reef.roughness)
+        orbital = (waves.east[part] * east + waves.north[part] * north) / fast
+        across = (waves.north[part] * east - waves.east[part] * north) / fast
+        # Small eddies are alike in all directions, so water that moves across the line brings new ones as
+        # well: the distance grows with the whole speed, forward or back as the part along the mean flow goes.
+        along = mean + orbital
+        distance[part] = reached + np.cumsum(np.copysign(np.hypot(along, across), along) * WAVE_STEP)
+        reached = float(distance[part.stop - 1])
     return Path(waves.t0, distance)
