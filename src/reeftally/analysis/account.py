@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -177,7 +178,12 @@ def gas_passage(
     temperature = _over_trials(water.temperature)
     salinity = _over_trials(water.salinity)
     wind = np.where(np.isfinite(air.wind_speed), air.wind_speed, np.nanmean(air.wind_speed))
-    common = {"temperature": temperature, "salinity": salinity, "wind_speed": wind, "wind_variance": air.wind_variance}
+    common: dict[str, Any] = {
+        "temperature": temperature,
+        "salinity": salinity,
+        "wind_speed": wind,
+        "wind_variance": air.wind_variance,
+    }
     oxygen_flux = factor * np.asarray(
         gas_exchange.oxygen_flux(oxygen=water.oxygen, air_pressure=air.pressure, **common).flux
     )
