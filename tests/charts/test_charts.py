@@ -77,7 +77,6 @@ BUDGET = pd.DataFrame(
         "term": ["height", "random"],
         "share": [0.6, 0.3],
         "rank": [0, 1],
-        "text": "height 60 %",
     }
 )
 PROFILE = pd.DataFrame({"height": [0.1, 0.5], "speed": [0.05, 0.09], "label": "flood"})

@@ -166,37 +166,47 @@ def drivers_in_time(series: pd.DataFrame, frame: Frame, *, height: int = 74) -> 
 
 
 def error_budgets(table: pd.DataFrame, *, width: int = 460) -> Any:
-    """Return what the variance of each estimate is made of, one bar an estimate.
+    """Return what the variance of each estimate is made of, one bar a term; bars are not stacked, as terms may overlap.
 
     Parameters
     ----------
     table : DataFrame
-        ``estimate`` (as shown, in order), ``term``, ``share`` (0 to 1), ``rank`` (0 the largest), ``text`` (all
-        terms with their shares).
+        ``estimate`` (as shown, in order), ``term``, ``share`` (0 to 1), ``rank`` (0 the largest).
     """
     order = list(dict.fromkeys(table["estimate"]))
     shades = [COLOURS[role].light for role in ("method_first", "method_second", "method_third", "method_fourth")]
-    data = table.assign(hue=[shades[min(int(r), 3)] for r in table["rank"]], percent=table["share"] * 100.0)
+    data = table.assign(
+        hue=[shades[min(int(r), 3)] for r in table["rank"]],
+        percent=table["share"] * 100.0,
+        text=[f"{term} {100.0 * share:.0f} %" for term, share in zip(table["term"], table["share"], strict=True)],
+    )
     y = alt.Y(
         "estimate:N",
         sort=order,
         title=None,
         axis=alt.Axis(grid=False, ticks=False, domain=False, labelLimit=400, labelExpr=_label_expression(order, 24)),
     )
-    base = alt.Chart(data).encode(y=y)
+    offset = alt.YOffset("rank:O")
+    x = alt.X("percent:Q", title="share of the variance (%)", scale=alt.Scale(domain=[0, 100]))
+    base = alt.Chart(data)
     layers = [
-        base.mark_bar(height=12).encode(
-            x=alt.X("percent:Q", stack="zero", title="share of the variance (%)", scale=alt.Scale(domain=[0, 100])),
+        base.mark_bar(height=9).encode(
+            x=x,
+            y=y,
+            yOffset=offset,
             color=alt.Color("hue:N", scale=None),
-            order=alt.Order("rank:O"),
             tooltip=["term:N", alt.Tooltip("percent:Q", format=".0f", title="share (%)")],
         ),
-        alt.Chart(data[data["rank"] == 0])
-        .mark_text(align="left", baseline="bottom", dy=-7, fontSize=11)
-        .encode(y=y, x=alt.value(1), text="text:N"),
+        # Names stand inside the right end of long bars' rows: beside the bar while there is room, else before its end.
+        base.transform_filter(alt.datum.percent < 55)
+        .mark_text(align="left", baseline="middle", dx=4, fontSize=11)
+        .encode(x=x, y=y, yOffset=offset, text="text:N"),
+        base.transform_filter(alt.datum.percent >= 55)
+        .mark_text(align="right", baseline="middle", dx=-4, fontSize=11, color=COLOURS["paper"].light)
+        .encode(x=x, y=y, yOffset=offset, text="text:N"),
     ]
     return finished(
-        alt.layer(*layers).properties(width=width, height=alt.Step(40)),
+        alt.layer(*layers).properties(width=width, height=alt.Step(13)),
         description="Error budgets, terms by their share of the variance.",
     )
 

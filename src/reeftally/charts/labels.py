@@ -19,6 +19,7 @@ _SHORT = {
     "salinity": "Salinity",
     "pressure": "Water above the sensor",
     "oxygen": "Oxygen, O₂",
+    "oxygen_molar": "Oxygen as sensed",
     "ph_total": "pH, total scale",
     "ph_total_internal": "pH, internal reference",
     "ph_total_external": "pH, external reference",

@@ -160,9 +160,8 @@ def budgets(facts: Facts) -> Figure:
     table = []
     for row in wanted:
         shares = _shares(row.budget)
-        text = ", ".join(f"{term} {100.0 * value:.0f} %" for term, value in shares)
         table += [
-            {"estimate": quantity_name(row.quantity), "term": term, "share": value, "rank": rank, "text": text}
+            {"estimate": quantity_name(row.quantity), "term": term, "share": value, "rank": rank}
             for rank, (term, value) in enumerate(shares)
         ]
     if not table:
@@ -172,7 +171,8 @@ def budgets(facts: Facts) -> Figure:
         "budgets",
         "uncertainty",
         title,
-        "Share of the variance by term, largest first. The first term is what to improve.",
+        "Share of the variance by term, largest first: the first term is what to improve. Terms that err together each "
+        "count what they have in common, so shares may add to more than all.",
         lambda w: charts.error_budgets(frame, width=w - (90 if w < 420 else 220)),
         numbers=tuple(wanted),
     )

@@ -34,6 +34,12 @@ def _get(data: Any, *keys: str, default: Any = None) -> Any:
     return data
 
 
+def _running(name: str) -> str:
+    """Return the words for a quantity inside a sentence: the first letter small, symbols as they are."""
+    text = quantity_name(name)
+    return text[:1].lower() + text[1:] if text[1:2].islower() else text
+
+
 def _thousands(count: int) -> str:
     return f"{count:,}".replace(",", " ")
 
@@ -101,7 +107,7 @@ def _records(facts: Facts) -> Paragraph:
         samples = int(row.get("samples", 0))
         refused = [
             f"{_thousands(_count(counts, '4'))} of {_thousands(sum(int(v) for v in counts.values()))} "
-            f"{quantity_name(channel).lower()}"
+            f"{_running(channel)}"
             for channel, counts in row.get("flags", {}).items()
             if isinstance(counts, Mapping) and _count(counts, "4")
         ]
@@ -129,7 +135,7 @@ def _sensors(facts: Facts) -> Paragraph:
         elif isinstance(span, int | float):
             reach = f" over a range of {span:.3g}"
         parts.append(
-            f"{quantity_name(str(quantity)).lower()}: {', '.join(row.get('sensors', []))} in "
+            f"{_running(str(quantity))}: {', '.join(row.get('sensors', []))} in "
             f"{_plural(int(row.get('blocks', 0)), 'block')}{reach}"
         )
     text = ""
@@ -160,7 +166,7 @@ def _chemistry(facts: Facts) -> Paragraph:
     if outside:
         text += (
             " The reference water was taken "
-            + ", ".join(f"for {quantity_name(str(k)).lower()} from {v.get('from', '?')}" for k, v in outside.items())
+            + ", ".join(f"for {_running(str(k))} from {v.get('from', '?')}" for k, v in outside.items())
             + "."
         )
     return "Chemistry", text
@@ -193,7 +199,7 @@ def _fluxes(facts: Facts) -> Paragraph:
     for quantity in ("oxygen_flux", "dic_flux", "alkalinity_flux"):
         methods = sorted({row.method for row in facts.find(quantity)})
         if methods:
-            parts.append(f"{quantity_name(quantity).lower()} by {', '.join(method_name(m) for m in methods)}")
+            parts.append(f"{_running(quantity)} by {', '.join(method_name(m) for m in methods)}")
     if not parts:
         return "Exchange with the bed", ""
     text = "Fluxes, positive into the water: " + "; ".join(parts) + "."

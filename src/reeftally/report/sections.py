@@ -366,6 +366,7 @@ def _exchange_tables(facts: Facts) -> list[Table]:
 
 
 def _organism_tables(facts: Facts) -> list[Table]:
+    visits = [*facts.find("visit_ph_difference"), *facts.find("visit_oxygen_difference")]
     whole = [*facts.find("community_share"), *facts.find("areal_oxygen_uptake")]
     single = [
         row
@@ -375,6 +376,7 @@ def _organism_tables(facts: Facts) -> list[Table]:
     return [
         *_table(facts, "Share of the community", whole, by="subject"),
         *_table(facts, "Single organisms", single, by="subject"),
+        *_table(facts, "Visits: jet minus ambient", visits, by="subject"),
     ]
 
 
