@@ -25,7 +25,7 @@ from reeftally.exchange import LightResponse
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
-__all__ = ["Respiration", "estimate_metabolism", "lag_one", "respiration_of"]
+__all__ = ["Respiration", "alike_blocks", "estimate_metabolism", "respiration_of"]
 
 FLOW_REFERENCE = 0.01
 # Absolute calibration of a quantum sensor under water where the book gives no gain (common practice, no source).
@@ -62,24 +62,32 @@ class Respiration:
         return float(self.value * power.mean()), float(np.sqrt(max(slope @ self.covariance @ slope, 0.0)))
 
 
-def lag_one(residual: FloatArray) -> float:
-    """Return by how much the variance of a mean grows because neighbouring blocks are alike. [1]
+def alike_blocks(residual: FloatArray) -> float:
+    """Return over how many blocks errors hang together: by how much the variance of a mean grows. [1]
 
-    ``(1 + r) / (1 - r)`` with r the correlation of neighbours (Bartlett 1935, from memory); never below 1.
+    ``1 + 2 sum of r_k`` up to the first correlation that is not positive (Bartlett 1935 with the initial positive
+    sequence of Geyer 1992, both from memory); never below 1, never above a quarter of the record.
 
     Parameters
     ----------
     residual : (blocks,) array
         In the order of time; NaN where there is none.
     """
-    first, second = residual[:-1], residual[1:]
-    both = np.isfinite(first) & np.isfinite(second)
-    if both.sum() < LEAST_BLOCKS:
+    good = np.isfinite(residual)
+    n = int(good.sum())
+    spread = float(np.nanvar(residual)) if n >= LEAST_BLOCKS else 0.0
+    if spread <= 0.0:
         return 1.0
-    spread = float(np.nanmean(residual**2))
-    r = float((first[both] * second[both]).mean()) / spread if spread > 0 else 0.0
-    r = min(max(r, 0.0), 0.9)
-    return (1.0 + r) / (1.0 - r)
+    centred = residual - np.nanmean(residual)
+    total = 1.0
+    for lag in range(1, n // 3):
+        product = centred[:-lag] * centred[lag:]
+        both = np.isfinite(product)
+        r = float(product[both].mean()) / spread if both.sum() >= LEAST_BLOCKS else 0.0
+        if r <= 0.0:
+            break
+        total += 2.0 * r
+    return min(total, n / 4.0)
 
 
 def respiration_of(
@@ -105,7 +113,7 @@ def respiration_of(
     if dark.size < LEAST_BLOCKS:
         return None
     spread = np.where(night, flux - dark.mean(), np.nan)
-    variance = float(dark.var(ddof=1)) / dark.size * lag_one(spread)
+    variance = float(dark.var(ddof=1)) / dark.size * alike_blocks(spread)
     return Respiration(
         value=-float(dark.mean()),
         exponent=0.0,
@@ -183,7 +191,7 @@ def _fit(chain: Chain, flux: FloatArray, ratio: FloatArray) -> LightResponse | N
     if not np.isfinite(response.maximum):
         return response
     fitted, _ = response.predict(light=chain.light, friction_velocity=ratio * FLOW_REFERENCE)
-    factor = lag_one(np.where(np.isfinite(seen), seen - fitted, np.nan))
+    factor = alike_blocks(np.where(np.isfinite(seen), seen - fitted, np.nan))
     return replace(response, covariance=response.covariance * factor)
 
 
