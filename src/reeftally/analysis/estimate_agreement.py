@@ -1,7 +1,8 @@
-"""Estimates of how far covariance and gradient agree on the oxygen flux.
+"""Estimates of how far covariance and gradient agree on the oxygen flux, and the flux by a way without turbulence.
 
-Here:     bias, slope with errors in both axes and share inside 95 % over the blocks that both have, with suspects.
-Not here: the comparison itself (`reeftally.exchange.agreement`).
+Here:     bias, slope with errors in both axes and share inside 95 % over the blocks that both have, with suspects; the
+          balance of the basin as a check apart.
+Not here: the comparison itself and the balance (`reeftally.exchange`).
 Rules:    methods that disagree are never averaged; what both share (the current) is not counted as independent; a
           disagreement names its suspects in the reason.
 """
@@ -17,14 +18,17 @@ from reeftally import exchange
 from reeftally._checks import FloatArray
 from reeftally.analysis.estimate_fluxes import RATE
 from reeftally.analysis.estimates import SITE
-from reeftally.exchange import Agreement
+from reeftally.exchange import Agreement, gas_exchange
 
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
-__all__ = ["estimate_agreement", "share_interval"]
+__all__ = ["estimate_agreement", "estimate_box", "patch_spread", "share_interval"]
 
 METHOD = "covariance_against_gradient"
+# Patches of water that pass the mast keep their value for about half an hour (common practice, no source).
+PATCH_S = 1800.0
+LEAST_HOURS = 3.0
 ROWS = (("method_bias", RATE), ("method_slope", "1"), ("method_share_inside", "1"))
 
 
@@ -122,3 +126,74 @@ def _words(found: Agreement) -> tuple[str, str]:
         by_evidence.setdefault(suspect.evidence, []).append(suspect.name)
     listed = "; ".join(f"{', '.join(dict.fromkeys(names))} ({evidence})" for evidence, names in by_evidence.items())
     return verdict, f"suspects: {listed}"
+
+
+def patch_spread(series: FloatArray, block_s: float) -> float:
+    """Return the standard deviation of patches of water in a series, from its second differences. [its unit]
+
+    Parameters
+    ----------
+    series : (blocks,) array
+        NaN at gaps.
+    block_s : float
+        [s]
+
+    Notes
+    -----
+    A slow course has next to no second differences; patches with correlation ``(1 + t/T) exp(-t/T)`` leave
+    ``6 - 8 r(1) + 2 r(2)`` of their variance in them (T = 0.466 of the time in which it falls to 1/e).
+    """
+    step = series[2:] - 2.0 * series[1:-1] + series[:-2]
+    step = step[np.isfinite(step)]
+    if step.size < 12:
+        return 0.0
+    one = block_s / (0.466 * PATCH_S)
+    r1, r2 = (1.0 + one) * np.exp(-one), (1.0 + 2.0 * one) * np.exp(-2.0 * one)
+    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(6.0 - 8.0 * r1 + 2.0 * r2))
+
+
+def estimate_box(chain: Chain) -> None:
+    """Write the oxygen flux of nights, days and 24 h from the balance of the basin with residence and gas exchange."""
+    account, air, site = chain.account, chain.air, chain.context.book.site
+    if account is None or air is None or site.residence_time_h is None:
+        return
+    if "oxygen" not in chain.model.reference.values or not np.isfinite(air.wind_speed).any():
+        return
+    per_mass = chain.density / 1000.0
+    here = account.chemistry["oxygen"][0]
+    temperature, salinity = (account.chemistry[name][0] for name in ("temperature", "salinity"))
+    if not np.isfinite(here + temperature + salinity).any():
+        return
+    oxygen, random, systematic = (part * per_mass for part in account.chemistry["oxygen"])
+    wind = np.where(np.isfinite(air.wind_speed), air.wind_speed, np.nanmean(air.wind_speed))
+    surface = [
+        np.asarray(
+            gas_exchange.oxygen_flux(
+                oxygen=level, temperature=temperature, salinity=salinity, wind_speed=wind,
+                wind_variance=air.wind_variance, air_pressure=air.pressure,
+            ).flux
+        )
+        for level in (here, here + 1.0)
+    ]  # fmt: skip
+    for span in chain.spans:
+        inside = chain.grid.mids_in(span.start_ns, span.end_ns)
+        known = inside & np.isfinite(oxygen) & np.isfinite(systematic)
+        if span.kind == "mission" or span.hours < LEAST_HOURS or not known.any():
+            continue
+        found = exchange.open_water_balance(
+            time=chain.grid.seconds, concentration=oxygen,
+            reference=chain.model.reference.values["oxygen"] * per_mass, depth=site.water_depth_m,
+            residence_time=site.residence_time_h, gas_flux=surface[0], period=np.where(inside, 0, -1),
+            concentration_sd=np.hypot(random, patch_spread(oxygen, chain.grid.block_s)), correlation_time=PATCH_S,
+            residence_time_sd=site.residence_time_sd_h or 0.0,
+            reference_sd=chain.model.reference.random_sd["oxygen"] * per_mass,
+            gas_relative_sd=chain.context.book.analysis.gas_transfer_sd_relative,
+            offset_sd=float(systematic[known].mean()),
+            gas_per_concentration=float(np.nanmean(surface[1] - surface[0])) / per_mass,
+        )  # fmt: skip
+        chain.estimates.from_parts(
+            quantity="oxygen_flux", method="box", subject=SITE, period=span.kind, start_ns=span.start_ns,
+            end_ns=span.end_ns, unit=RATE, value=float(found.value[0]), random_sd=float(found.random_sd[0]),
+            systematic_sd=float(found.systematic_sd[0]), n=int(found.n[0]), trail="box",
+            reason="" if span.complete else "period cut by the mission",
+        )  # fmt: skip
