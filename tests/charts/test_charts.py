@@ -217,3 +217,12 @@ def test_labels_with_quotes_break_nothing():
     drawing = charts.svg_for_paper(charts.parts(table, title="pH"))
 
     assert "it's a 'long' label of some" in drawing.replace("&apos;", "'").replace("&#39;", "'")
+
+
+def test_the_data_of_a_page_keep_seven_digits():
+    series = _series("oxygen").assign(value=183.123456789)
+
+    spec = charts.page_spec(charts.mission_strip(series, FRAME))
+
+    values = {row["value"] for rows in spec["datasets"].values() for row in rows if "value" in row}
+    assert values == {183.1235}

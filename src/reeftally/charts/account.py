@@ -190,7 +190,7 @@ def error_budgets(table: pd.DataFrame, *, width: int = 460) -> Any:
     x = alt.X("percent:Q", title="share of the variance (%)", scale=alt.Scale(domain=[0, 100]))
     base = alt.Chart(data)
     layers = [
-        base.mark_bar(height=9).encode(
+        base.mark_bar(height=12).encode(
             x=x,
             y=y,
             yOffset=offset,
@@ -206,7 +206,7 @@ def error_budgets(table: pd.DataFrame, *, width: int = 460) -> Any:
         .encode(x=x, y=y, yOffset=offset, text="text:N"),
     ]
     return finished(
-        alt.layer(*layers).properties(width=width, height=alt.Step(13)),
+        alt.layer(*layers).properties(width=width, height=alt.Step(15)),
         description="Error budgets, terms by their share of the variance.",
     )
 

@@ -21,10 +21,19 @@ _SCHEMA = re.compile(r'"\$schema": ?"[^"]*",? ?')
 
 
 def page_spec(chart: Any) -> dict[str, Any]:
-    """Return the specification of a chart as plain data, without any address in it."""
+    """Return the specification of a chart as plain data, without any address in it.
+
+    Numbers keep seven significant digits, more than any interval allows, so that pages stay small.
+    """
     spec: dict[str, Any] = chart.to_dict()
     spec.pop("$schema", None)
+    for name, rows in spec.get("datasets", {}).items():
+        spec["datasets"][name] = [{key: _short(value) for key, value in row.items()} for row in rows]
     return spec
+
+
+def _short(value: Any) -> Any:
+    return float(f"{value:.7g}") if isinstance(value, float) else value
 
 
 def _svg(chart: Any) -> str:

@@ -92,12 +92,14 @@ def routes(
         "route:N", title=None, legend=legend, scale=alt.Scale(domain=names, range=[look.shape for look in looks])
     )
     base = alt.Chart(data).encode(x=x, color=colour)
+    many = len(data) > MANY * max(len(present), 1)
+    marked = data[data["alone"].astype(bool) if many else data["value"].notna()]
     layers = [
         *night_layer(frame, x),
         zero_line(),
         base.mark_rule(opacity=0.35, strokeWidth=1).encode(y=like(y, "lower:Q"), y2="upper:Q"),
         base.mark_line(strokeWidth=1.1, opacity=0.8).encode(y=y, strokeDash=dash),
-        alt.Chart(data[data["value"].notna()])
+        alt.Chart(marked)
         .mark_point(filled=True, size=22, opacity=1)
         .encode(
             x=x,
