@@ -226,3 +226,12 @@ def test_the_data_of_a_page_keep_seven_digits():
 
     values = {row["value"] for rows in spec["datasets"].values() for row in rows if "value" in row}
     assert values == {183.1235}
+
+
+def test_long_missions_show_utc_below_the_local_date_too():
+    long = charts.Frame(start=START, end=START + pd.Timedelta(days=10), utc_offset_h=5.0, width=700)
+    drawing = charts.svg_for_page(charts.mission_strip(_series("oxygen"), long), title="t")
+
+    # Local midnight at UTC+5 is 19:00 UTC.
+    assert ">19:00 UTC<" in drawing
+    assert "local midnight (UTC+5), UTC below" in drawing

@@ -69,9 +69,11 @@ def time_axis(frame: Frame, *, labels: bool = True) -> alt.Axis:
     name = f"UTC{sign}{abs(frame.utc_offset_h):g}" if frame.utc_offset_h else "UTC"
     long = step >= 24
     expression = (
-        f"[{date}]" if long else f"[{local}, utcFormat(datum.value, '%H:%M') + ' UTC', {new_day} ? {date} : '']"
+        f"[{date}, utcFormat(datum.value, '%H:%M') + ' UTC']"
+        if long
+        else f"[{local}, utcFormat(datum.value, '%H:%M') + ' UTC', {new_day} ? {date} : '']"
     )
-    title = f"local date ({name})" if long else f"local time ({name}), UTC below"
+    title = f"local midnight ({name}), UTC below" if long else f"local time ({name}), UTC below"
     if not labels:
         return alt.Axis(labels=False, title=None, ticks=False, grid=True, values=list(range(first, last + 1, step_ms)))
     return alt.Axis(
