@@ -248,24 +248,43 @@ def _rehearse(folder: Path, *, size: str, seed: int, scenario: str, faults: int,
     )
 
 
+def _rehearse_book(folder: Path, *, seed: int) -> Outcome:
+    from reeftally.rehearsal import rehearse_book
+
+    with steps() as bar:
+        rehearse_book(folder, seed=seed, progress=lambda label, share: bar(f"Writing {label}", share, 1.0))
+    files = sum(1 for _ in (folder / "inbox").iterdir())
+    return Outcome(
+        data={"folder": str(folder), "files": files, "seed": seed},
+        lines=[
+            f"Wrote {files} raw files for the instruments of {folder / 'mission.toml'}, and truth.json (seed {seed})."
+        ],
+    )
+
+
 @commands.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
-@click.option("--size", type=click.Choice(["demo36", "full"]), default="demo36", show_default=True)
+@click.option("--size", type=click.Choice(["demo36", "full"]), help="Which invented mission; default demo36.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
 @click.option("--scenario", type=click.Choice(["A", "B"]), default="A", show_default=True, help="B: more calcifiers.")
 @click.option("--faults", type=int, default=0, show_default=True, help="Plant this many further faults.")
 @click.option("--grade", "as_grade", is_flag=True, help="Compare the latest results with the truth instead.")
 @command_result
-def rehearse(folder: Path, size: str, seed: int, scenario: str, faults: int, as_grade: bool) -> Outcome:
+def rehearse(folder: Path, size: str | None, seed: int, scenario: str, faults: int, as_grade: bool) -> Outcome:
     """Write the raw files of an invented mission with known truth; or grade the results against it.
+
+    In a folder that holds a mission book, the instruments of that book are rehearsed over the invented water; in an
+    empty one, the invented mission itself.
 
     \b
     Example:
         reeftally rehearse practice --size full --seed 3
         reeftally rehearse practice --grade
     """
+    if not as_grade and size is None and (folder / "mission.toml").exists():
+        return _rehearse_book(folder, seed=seed)
     if not as_grade:
-        return _rehearse(folder, size=size, seed=seed, scenario=scenario, faults=faults, quiet=False)
+        return _rehearse(folder, size=size or "demo36", seed=seed, scenario=scenario, faults=faults, quiet=False)
     from reeftally.analysis.grade import grade
 
     result = grade(folder)
