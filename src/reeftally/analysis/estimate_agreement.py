@@ -29,6 +29,7 @@ METHOD = "covariance_against_gradient"
 # Patches of water that pass the mast keep their value for about half an hour (common practice, no source).
 PATCH_S = 1800.0
 LEAST_HOURS = 3.0
+EDGE_S = 3600.0
 ROWS = (("method_bias", RATE), ("method_slope", "1"), ("method_share_inside", "1"))
 
 
@@ -180,10 +181,13 @@ def estimate_box(chain: Chain) -> None:
         known = inside & np.isfinite(oxygen) & np.isfinite(systematic)
         if span.kind == "mission" or span.hours < LEAST_HOURS or not known.any():
             continue
+        # The change of a period is taken between hours centred on its ends, so that it stands for the whole of it.
+        half = round(0.5 * EDGE_S * 1e9)
+        wider = chain.grid.mids_in(span.start_ns - half, span.end_ns + half)
         found = exchange.open_water_balance(
-            time=chain.grid.seconds, concentration=oxygen,
+            edge=EDGE_S, time=chain.grid.seconds, concentration=oxygen,
             reference=chain.model.reference.values["oxygen"] * per_mass, depth=site.water_depth_m,
-            residence_time=site.residence_time_h, gas_flux=surface[0], period=np.where(inside, 0, -1),
+            residence_time=site.residence_time_h, gas_flux=surface[0], period=np.where(wider, 0, -1),
             concentration_sd=np.hypot(random, patch_spread(oxygen, chain.grid.block_s)), correlation_time=PATCH_S,
             residence_time_sd=site.residence_time_sd_h or 0.0,
             reference_sd=chain.model.reference.random_sd["oxygen"] * per_mass,
@@ -194,6 +198,6 @@ def estimate_box(chain: Chain) -> None:
         chain.estimates.from_parts(
             quantity="oxygen_flux", method="box", subject=SITE, period=span.kind, start_ns=span.start_ns,
             end_ns=span.end_ns, unit=RATE, value=float(found.value[0]), random_sd=float(found.random_sd[0]),
-            systematic_sd=float(found.systematic_sd[0]), n=int(found.n[0]), trail="box",
+            systematic_sd=float(found.systematic_sd[0]), n=int(known.sum()), trail="box",
             reason="" if span.complete else "period cut by the mission",
         )  # fmt: skip

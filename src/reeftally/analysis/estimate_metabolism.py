@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+import scipy.optimize
 
 from reeftally import exchange
 from reeftally._checks import FloatArray
@@ -25,11 +26,14 @@ from reeftally.exchange import LightResponse
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
-__all__ = ["Respiration", "alike_blocks", "estimate_metabolism", "respiration_of"]
+__all__ = ["Respiration", "alike_blocks", "estimate_metabolism", "fit_curve", "respiration_of"]
 
 FLOW_REFERENCE = 0.01
-# Absolute calibration of a quantum sensor under water where the book gives no gain (common practice, no source).
-LIGHT_GAIN_SD = 0.03
+# Absolute calibration of a quantum sensor under water where the book gives no gain, and what its window loses to growth
+# between cleanings (common practice, no source).
+LIGHT_GAIN_SD = 0.05
+LIGHT_LOSS_SD_PER_DAY = 0.015
+LARGEST_LOSS_PER_DAY = 0.06
 LEAST_BLOCKS = 12
 LIGHT_UNIT = "µmol m-2 s-1"
 
@@ -176,63 +180,122 @@ def _light_gain_sd(chain: Chain) -> float:
     return LIGHT_GAIN_SD
 
 
-def _fit(chain: Chain, flux: FloatArray, ratio: FloatArray) -> LightResponse | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Curve:
+    """Light curve of the mission, and the loss of the light sensor found with it."""
+
+    response: LightResponse
+    loss: float
+    """Relative loss of the light record a day. [d-1]"""
+    loss_sd: float
+    days: float
+    """Mean age of the record since the sensor was clean. [d]"""
+
+
+def fit_curve(
+    *, light: FloatArray, flux: FloatArray, ratio: FloatArray, days: FloatArray
+) -> tuple[LightResponse, float, float]:
+    """Return the light curve together with the loss of light to growth on the sensor.
+
+    The community is taken as steady over the mission: a saturation irradiance that sinks steadily is the sensor's loss.
+    The loss has a prior of `LIGHT_LOSS_SD_PER_DAY`, so that a mission of a day or two leaves it near zero.
+
+    Parameters
+    ----------
+    light, flux, ratio, days : (blocks,) arrays
+        Light as recorded [µmol m-2 s-1], oxygen flux [mmol m-2 h-1], friction velocity over its reference [1], time
+        since the sensor was clean [d].
+
+    Returns
+    -------
+    (response, loss, loss_sd)
+        The curve for light as a clean sensor would record it, and the relative loss a day. [d-1]
+    """
+
+    def fit(loss: float) -> LightResponse:
+        return exchange.light_response(
+            light=light * np.exp(loss * days), flux=flux, friction_velocity=ratio * FLOW_REFERENCE,
+            fit_flow_exponent=True, flow_reference=FLOW_REFERENCE,
+        )  # fmt: skip
+
+    plain = fit(0.0)
+    if not np.isfinite(plain.maximum) or not plain.residual_sd > 0:
+        return plain, 0.0, LIGHT_LOSS_SD_PER_DAY
+
+    def left(response: LightResponse, loss: float) -> FloatArray:
+        fitted, _ = response.predict(light=light * np.exp(loss * days), friction_velocity=ratio * FLOW_REFERENCE)
+        return np.asarray(flux - fitted)
+
+    rest = left(plain, 0.0)
+    alike = alike_blocks(rest)
+    scale = 1.4826 * float(np.nanmedian(np.abs(rest)))
+
+    def cost(loss: float) -> float:
+        # The soft loss of the curve's own fit: a few hours of a broken sensor must not carry the loss.
+        z = left(fit(loss), loss) / (2.0 * scale)
+        return float(np.nansum(4.0 * (np.sqrt(1.0 + z**2) - 1.0))) / alike + 0.5 * (loss / LIGHT_LOSS_SD_PER_DAY) ** 2
+
+    bound = LARGEST_LOSS_PER_DAY
+    found = scipy.optimize.minimize_scalar(cost, bounds=(-bound, bound), method="bounded", options={"xatol": 1e-4})
+    loss, step = float(found.x), 0.2 * LIGHT_LOSS_SD_PER_DAY
+    bend = (cost(loss + step) - 2.0 * cost(loss) + cost(loss - step)) / step**2
+    response = fit(loss)
+    # The prior alone bends by 1 / sd^2; a curve fitted to scatter can bend less, never be surer for it.
+    sd = float(1.0 / np.sqrt(max(bend, 1.0 / LIGHT_LOSS_SD_PER_DAY**2)))
+    return replace(response, covariance=response.covariance * alike), loss, sd
+
+
+def _fit(chain: Chain, flux: FloatArray, ratio: FloatArray) -> _Curve | None:
     """Return the light curve of the mission; its covariance grown for residuals that hang together."""
     whole = chain.spans[0]
     inside = chain.grid.mids_in(whole.start_ns, whole.end_ns)
     if not np.isfinite(chain.light[inside]).any():
         return None
-    seen = np.where(inside, flux, np.nan)
-    common: dict[str, Any] = {
-        "light": chain.light, "flux": seen, "friction_velocity": ratio * FLOW_REFERENCE,
-        "fit_flow_exponent": True, "flow_reference": FLOW_REFERENCE,
-    }  # fmt: skip
-    response = exchange.light_response(**common)
-    if not np.isfinite(response.maximum):
-        return response
-    fitted, _ = response.predict(light=chain.light, friction_velocity=ratio * FLOW_REFERENCE)
-    factor = alike_blocks(np.where(np.isfinite(seen), seen - fitted, np.nan))
-    return replace(response, covariance=response.covariance * factor)
+    days = (chain.grid.mids - whole.start_ns) / 86_400e9
+    response, loss, sd = fit_curve(light=chain.light, flux=np.where(inside, flux, np.nan), ratio=ratio, days=days)
+    return _Curve(response=response, loss=loss, loss_sd=sd, days=float(days[inside].mean()))
 
 
 def _by_method(chain: Chain, method: str, periods: list[PeriodFlux]) -> LightResponse | None:
     flux, systematic = _block_flux(chain, method)
     night, ratio = _nights(chain), _ratio(chain)
-    response = _fit(chain, flux, ratio)
+    curve = _fit(chain, flux, ratio)
+    response = None if curve is None else curve.response
     size = np.isfinite(flux) & np.isfinite(systematic)
     # What errs alike in all blocks scales all fluxes: current, heights, von Karman constant, gain, lag, response.
     relative = float(systematic[size].mean() / np.abs(flux[size]).mean()) if size.any() else 0.0
-    _curve(chain, method, response, relative)
+    _write_curve(chain, method, curve, relative)
     respiration = respiration_of(flux=flux, night=night, ratio=ratio, response=response)
     for period in periods:
         _period(chain, method, period, respiration, night, ratio, relative)
     return response
 
 
-def _curve(chain: Chain, method: str, response: LightResponse | None, relative: float) -> None:
+def _write_curve(chain: Chain, method: str, curve: _Curve | None, relative: float) -> None:
     """Write production at full light and the saturation irradiance."""
     whole = chain.spans[0]
     common: dict[str, Any] = {
         "method": f"light_response_{method}", "subject": COMMUNITY, "period": "mission",
         "start_ns": whole.start_ns, "end_ns": whole.end_ns, "trail": "metabolism",
     }  # fmt: skip
-    why = "no light at the bed was measured" if response is None else response.reason
-    n = 0 if response is None else response.n
-    if response is None or not np.isfinite(response.maximum):
+    if curve is None or not np.isfinite(curve.response.maximum):
+        why, n = ("no light at the bed was measured", 0) if curve is None else (curve.response.reason, curve.response.n)
         for quantity, unit in (("maximum_production", RATE), ("light_saturation", LIGHT_UNIT)):
             chain.estimates.refuse(**common, quantity=quantity, unit=unit, reason=why, n=n)
         return
-    text = f"{response.n} blocks; {why}" if why else f"{response.n} blocks"
+    response, flag = curve.response, 3 if curve.response.reason else 1
+    lost = f"light record loses {100 * curve.loss:.1f} ± {196 * curve.loss_sd:.1f} % a day, found with the curve"
+    text = "; ".join(filter(None, [f"{response.n} blocks", lost, response.reason]))
     chain.estimates.from_parts(
         **common, quantity="maximum_production", unit=RATE, value=response.maximum,
         random_sd=float(np.sqrt(response.covariance[0, 0])), systematic_sd=response.maximum * relative,
-        n=n, flag=3 if why else 1, reason=text,
+        n=response.n, flag=flag, reason=text,
     )  # fmt: skip
-    gain = _light_gain_sd(chain)
+    gain = float(np.hypot(_light_gain_sd(chain), curve.loss_sd * curve.days))
     chain.estimates.from_parts(
         **common, quantity="light_saturation", unit=LIGHT_UNIT, value=response.saturation,
         random_sd=float(np.sqrt(response.covariance[1, 1])), systematic_sd=response.saturation * gain,
-        n=n, flag=3 if why else 1, reason=text,
+        n=response.n, flag=flag, reason=text,
     )  # fmt: skip
 
 

@@ -26,13 +26,17 @@ from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.currents import Currents, join_currents
 from reeftally.analysis.diel import estimate_diel
 from reeftally.analysis.estimate_account import AccountSeries, estimate_account
+from reeftally.analysis.estimate_agreement import estimate_agreement, estimate_box
 from reeftally.analysis.estimate_carbon import estimate_dic_fluxes
+from reeftally.analysis.estimate_closure import estimate_closure
 from reeftally.analysis.estimate_fluxes import (
     PeriodFlux,
     estimate_currents,
     estimate_flux_series,
     estimate_offsets,
 )
+from reeftally.analysis.estimate_isotopes import estimate_isotopes
+from reeftally.analysis.estimate_metabolism import estimate_metabolism
 from reeftally.analysis.estimate_sensors import estimate_sensors
 from reeftally.analysis.estimates import Estimates, iso
 from reeftally.analysis.fluxes import (
@@ -258,6 +262,8 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
     if velocimeters or np.isfinite(currents.friction_velocity).any():
         estimate_currents(context, grid, chain.spans, currents, chain.estimates)
     _flux_stage(chain, progress)
+    estimate_metabolism(chain)
+    estimate_agreement(chain)
     progress("Organisms", 0, 1, "")
     chain.visits = find_visits(context, water)
     estimate_organisms(
@@ -269,6 +275,9 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
     )
     progress("Organisms", 1, 1, "")
     chain.account = estimate_account(chain, progress, missing=what_is_missing)
+    estimate_box(chain)
+    estimate_isotopes(chain)
+    estimate_closure(chain, _mean_sensitivities(chain))
     estimate_diel(chain)
     explain_rows(chain)
     return chain

@@ -117,6 +117,53 @@ METHODS: dict[str, dict[str, Any]] = {
         "equation": "y = level + slope t + sum over k = 1, 2 of a_k cos(2 pi k t / 24 h) + b_k sin(2 pi k t / 24 h)",
         "sources": ["Prais and Winsten 1954; Patterson and Thompson 1971 (correlated residuals)", "JCGM 101:2008"],
     },
+    "metabolism": {
+        "what": "Light curve of the community with respiration that follows the current; gross production is net "
+        "production plus respiration in the light, taken equal to that in the dark at the same current.",
+        "functions": ["reeftally.exchange.light_response", "reeftally.analysis.estimate_metabolism.fit_curve"],
+        "equation": "P = Pmax tanh(I/Ik) - R (u*/u*_ref)^p; GPP = F_O2 + R; NCP = F_O2 / PQ",
+        "sources": [
+            "Jassby and Platt 1976 (light curve)",
+            "Huber 1967 (covariance under the soft loss, from memory)",
+            "Long et al. 2013 (respiration in the light)",
+        ],
+    },
+    "agreement": {
+        "what": "Covariance against gradient over common blocks: bias, line with errors in both axes, share of "
+        "differences inside their own 95 %, suspects.",
+        "functions": ["reeftally.exchange.agreement"],
+        "equation": "F_covariance = a + b F_gradient",
+        "sources": ["York et al. 2004 (line)", "Wilson 1927 (interval of a share, from memory)"],
+    },
+    "box": {
+        "what": "Oxygen flux from the balance of the basin: change, exchange with the reference water, gas exchange.",
+        "functions": ["reeftally.exchange.open_water_balance", "reeftally.exchange.gas_exchange"],
+        "equation": "F = h dC/dt - F_gas - h (C_reference - C) / residence",
+        "sources": ["Odum 1956, with exchange", "Wanninkhof 2014 (gas transfer)"],
+    },
+    "closure": {
+        "what": "Independent lines for the local DIC excess in shared trials, their ratio and their chi-square; what a "
+        "reference water 0.01 higher in pH would change.",
+        "functions": [
+            "reeftally.ledger.excess_from_flux",
+            "reeftally.ledger.excess_from_difference",
+            "reeftally.ledger.excess_from_organisms",
+            "reeftally.ledger.closure",
+        ],
+        "equation": "C = residence ((F_bed + F_gas) / (rho h) - dC/dt); chi-square of the lines about their common "
+        "value with the covariance of the trials",
+        "sources": ["one well-mixed box (common practice)", "JCGM 101:2008"],
+    },
+    "isotopes": {
+        "what": "Source of the added carbon: slope of DIC times its carbon-13 on DIC, and differences of two waters.",
+        "functions": [
+            "reeftally.ledger.miller_tans",
+            "reeftally.ledger.paired_source",
+            "reeftally.ledger.remove_carbonate",
+        ],
+        "equation": "delta C = delta_s C + constant; delta_s = (C2 delta2 - C1 delta1) / (C2 - C1)",
+        "sources": ["Miller and Tans 2003", "York et al. 2004 (line)", "Zhang, Quay and Wilbur 1995 (CO2 to DIC)"],
+    },
     "account": {
         "what": "Order-independent split of the change of pH and aragonite saturation between drivers, in trials.",
         "functions": ["reeftally.ledger.decompose", "reeftally.exchange.gas_exchange", "reeftally.uncertainty.Trials"],
