@@ -47,6 +47,8 @@ __all__ = ["Finding", "accept", "find", "undo"]
 FLIP_BLOCKS = 4
 # Evidence that a change of state must bring, in the units of z: more than two strong blocks can pretend.
 SWITCH_COST = 12.0
+# Below this mean speed the sign of the stress is not believed (common practice, no source).
+SLOWEST_M_S = 0.05
 VELOCITY = ["velocity_x", "velocity_y", "velocity_z"]
 
 
@@ -203,6 +205,10 @@ def _axes_of(context: Context, label: str, rate: float) -> Iterator[Finding]:
         centre = np.nanmedian(velocity, axis=1, keepdims=True)
         spread = 1.4826 * np.nanmedian(np.abs(velocity - centre), axis=1, keepdims=True)
         clipped = np.clip(np.where(np.isfinite(velocity), velocity, centre), centre - 5 * spread, centre + 5 * spread)
+        # At slack water waves on a slightly tilted head outweigh the stress and can turn its sign.
+        if float(np.hypot(*clipped[:2].mean(axis=1))) < SLOWEST_M_S:
+            seen.append(None)
+            continue
         seen.append(flow.orientation(velocity=clipped, sample_rate=rate))
     for first, last, z in _runs(seen):
         begin, end = int(grid.edges[first]), int(grid.edges[last])

@@ -106,7 +106,9 @@ def excurrent_difference(
     in_visit = np.zeros(when.size, dtype=bool)
     for a, b in zip(all_first, all_last, strict=True):
         in_visit |= (when > a - 3.0) & (when < b + 4.0 * tau)
-    growth = wander if wander is not None else _wander(when[~in_visit], y[~in_visit], noise)
+    growth, eddies = _wander(when[~in_visit], y[~in_visit], noise)
+    growth = growth if wander is None else wander
+    noise = float(np.hypot(noise, eddies))
     value, random, systematic, ambient = (np.full(visits, np.nan) for _ in range(4))
     count = np.zeros(visits, dtype=np.int64)
     for k in range(visits):
@@ -135,23 +137,37 @@ def _noise(steps: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2.0)) if steps.size else np.nan
 
 
-def _wander(when: FloatArray, y: FloatArray, noise: float, apart: float = 60.0, span: float = 20.0) -> float:
-    """Return the variance growth from differences of short means one minute apart."""
+def _wander(when: FloatArray, y: FloatArray, noise: float, span: float = 20.0) -> tuple[float, float]:
+    """Return how the ambient water wanders: the growth of its variance with time, and its eddies as white noise.
+
+    Means of `span` seconds differ by the sensor's noise, by eddies that pass within seconds, and by a slow walk. Only
+    the walk makes means farther apart differ more, so differences one and three spans apart tell the two from each
+    other. The eddies come back as the standard deviation a sample that white noise would need for the same scatter
+    of the means.
+    """
+    least = (max(noise**2 * 1e-3, 1e-18), 0.0)
     if when.size < 50:
-        return max(noise**2 * 1e-3, 1e-18)
+        return least
     bins = np.floor((when - when[0]) / span).astype(np.int64)
     number, start = np.unique(bins, return_index=True)
     size = np.diff(np.append(start, when.size))
     means = np.add.reduceat(y, start) / size
     full = size >= 0.7 * size.max()
-    step = int(apart / span)
     pair = {int(b): m for b, m in zip(number[full], means[full], strict=True)}
-    change = np.array([pair[b + step] - m for b, m in pair.items() if b + step in pair])
-    if change.size < 5:
-        return max(noise**2 * 1e-3, 1e-18)
-    variance = (1.4826 * np.median(np.abs(change))) ** 2 - 2.0 * noise**2 / max(float(np.median(size)), 1.0)
-    # Two means of length `span`, `apart` between centres: a random walk grows by apart - span/3.
-    return max(float(variance) / (apart - span / 3.0), noise**2 * 1e-5, 1e-18)
+    typical = max(float(np.median(size)), 1.0)
+
+    def spread(steps: int) -> float:
+        change = np.array([pair[b + steps] - m for b, m in pair.items() if b + steps in pair])
+        return float((1.4826 * np.median(np.abs(change))) ** 2) if change.size >= 5 else np.nan
+
+    near, far = spread(1), spread(3)
+    if not np.isfinite(near + far):
+        return least
+    white = 2.0 * noise**2 / typical
+    # Two means of length `span` whose centres lie `apart`: a random walk grows by apart - span/3.
+    growth = max((far - near) / (2.0 * span), 0.0)
+    eddies = max(near - white - growth * (span - span / 3.0), 0.0)
+    return max(growth, noise**2 * 1e-5, 1e-18), float(np.sqrt(0.5 * eddies * typical))
 
 
 def _fitted(
