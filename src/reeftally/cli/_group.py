@@ -213,17 +213,20 @@ def analyse(folder: Path, everything: bool, workers: str | None) -> Outcome:
 
 
 def _report(folder: Path) -> Outcome:
-    from reeftally.report import write_brief, write_report
+    from reeftally.report import write_brief, write_report, write_report_pdf
 
-    page, brief = write_report(folder), write_brief(folder)
-    return Outcome(data={"report": str(page), "brief": str(brief)}, lines=[f"Report: {page}", f"Brief:  {brief}"])
+    page, brief, printed = write_report(folder), write_brief(folder), write_report_pdf(folder)
+    return Outcome(
+        data={"report": str(page), "brief": str(brief), "report_pdf": str(printed)},
+        lines=[f"Report: {page}", f"        {printed}", f"Brief:  {brief}"],
+    )
 
 
 @commands.command()
 @click.argument("folder", type=FOLDER)
 @command_result
 def report(folder: Path) -> Outcome:
-    """Write report.html (one file, works offline) and brief.pdf (two pages) from the latest results.
+    """Write report.html (one file, works offline), report.pdf and brief.pdf (two pages) from the latest results.
 
     \b
     Example:
