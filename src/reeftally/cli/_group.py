@@ -362,3 +362,7 @@ def demo(folder: Path, seed: int, size: str) -> Outcome:
         **written.data,
     }
     return Outcome(data=data, lines=[*written.lines, f"Compare with the truth: reeftally rehearse {folder} --grade"])
+
+
+# Commands with a file of their own; at the end, since they need the group above.
+from reeftally.cli import archive as _archive  # noqa: E402, F401
