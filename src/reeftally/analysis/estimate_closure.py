@@ -68,8 +68,8 @@ def rate_between_ends(
 ) -> tuple[float, float]:
     """Return the mean rate of change of a series from end to end, and its random standard uncertainty.
 
-    Each end is the value at the end of a straight line through its first or last hours; readings within `patch_s`
-    count as one.
+    Each end is the value at the end of a straight line through its first or last hours by generalised least squares;
+    readings are alike as ``exp(-t / patch_s)`` of the time between them.
 
     Parameters
     ----------
@@ -96,11 +96,12 @@ def rate_between_ends(
             return np.nan, np.nan
         x = (t[use] - edge) / 3600.0
         design = np.column_stack([np.ones(x.size), x])
-        answer, *_ = np.linalg.lstsq(design, y[use], rcond=None)
-        rest = float(np.sum((y[use] - design @ answer) ** 2)) / max(x.size - 2, 1)
-        interval = float(np.median(np.diff(t[use])))
-        alike = max(1.0, patch_s / interval)
-        variance = max(rest, float(np.mean(s[use] ** 2))) * alike * float(np.linalg.inv(design.T @ design)[0, 0])
+        precision = np.linalg.inv(np.exp(-np.abs(np.subtract.outer(x, x)) * 3600.0 / patch_s))
+        inverse = np.linalg.inv(design.T @ precision @ design)
+        answer = inverse @ (design.T @ precision @ y[use])
+        rest = y[use] - design @ answer
+        scatter = float(rest @ precision @ rest) / (x.size - 2)
+        variance = max(scatter, float(np.mean(s[use] ** 2))) * float(inverse[0, 0])
         found.append((float(answer[0]), variance))
     hours = (last - first) / 3600.0
     return (found[1][0] - found[0][0]) / hours, float(np.sqrt(found[0][1] + found[1][1])) / hours
