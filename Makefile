@@ -9,7 +9,7 @@ SEED ?= 1
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test quick check fix bench docs clean
+.PHONY: help setup demo test quick test-browser check fix bench docs clean
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1|/' | awk -F'|' '{printf "  make %-14s %s\n", $$1, $$2}'
@@ -39,7 +39,10 @@ test: $(VENV)/test.stamp ## run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile -q
 
 quick: $(VENV)/test.stamp ## run the tests that take no more than a few seconds each
-	$(BIN)/python -m pytest -n 2 --dist loadfile -q -m 'not slow'
+	$(BIN)/python -m pytest -n 2 --dist loadfile -q -m 'not slow and not browser'
+
+test-browser: $(VENV)/test.stamp ## run the tests that open pages in Chromium (Debian: apt-get install chromium)
+	$(BIN)/python -m pytest -q -m browser
 
 check: $(VENV)/dev.stamp ## lint, format, types, import contracts, changelog fragments
 	$(BIN)/ruff check src tests benchmarks
