@@ -134,14 +134,19 @@ def estimate_metabolism(chain: Chain) -> dict[str, LightResponse]:
     dict of method to LightResponse
         The fitted curves, the best method first.
     """
-    out: dict[str, LightResponse] = {}
-    for method in ("covariance", "gradient"):
-        periods = chain.fluxes.get(("oxygen_flux", method), [])
-        if periods:
-            response = _by_method(chain, method, periods)
-            if response is not None:
-                out[method] = response
-    return out
+    methods = [m for m in ("covariance", "gradient") if chain.fluxes.get(("oxygen_flux", m))]
+    series = {method: _block_flux(chain, method) for method in methods}
+    curves = {method: _fit(chain, series[method][0]) for method in methods}
+    # There is one light sensor: the flux that tells its loss best tells it for all.
+    known = [c for c in curves.values() if c is not None and np.isfinite(c.response.maximum)]
+    if len(known) > 1:
+        best = min(known, key=lambda c: c.loss_sd)
+        curves = {
+            m: c if c is best else _fit(chain, series[m][0], (best.loss, best.loss_sd)) for m, c in curves.items()
+        }
+    for method in methods:
+        _by_method(chain, method, *series[method], curves[method])
+    return {method: curve.response for method, curve in curves.items() if curve is not None}
 
 
 def _block_flux(chain: Chain, method: str) -> tuple[FloatArray, FloatArray]:
@@ -193,7 +198,12 @@ class _Curve:
 
 
 def fit_curve(
-    *, light: FloatArray, flux: FloatArray, ratio: FloatArray, days: FloatArray
+    *,
+    light: FloatArray,
+    flux: FloatArray,
+    ratio: FloatArray,
+    days: FloatArray,
+    given: tuple[float, float] | None = None,
 ) -> tuple[LightResponse, float, float]:
     """Return the light curve together with the loss of light to growth on the sensor.
 
@@ -205,6 +215,8 @@ def fit_curve(
     light, flux, ratio, days : (blocks,) arrays
         Light as recorded [µmol m-2 s-1], oxygen flux [mmol m-2 h-1], friction velocity over its reference [1], time
         since the sensor was clean [d].
+    given : (float, float), optional
+        Loss a day and its standard uncertainty where another flux has told it better. [d-1]
 
     Returns
     -------
@@ -228,6 +240,9 @@ def fit_curve(
 
     rest = left(plain, 0.0)
     alike = alike_blocks(rest)
+    if given is not None:
+        response = fit(given[0])
+        return replace(response, covariance=response.covariance * alike), *given
     scale = 1.4826 * float(np.nanmedian(np.abs(rest)))
 
     def cost(loss: float) -> float:
@@ -245,30 +260,31 @@ def fit_curve(
     return replace(response, covariance=response.covariance * alike), loss, sd
 
 
-def _fit(chain: Chain, flux: FloatArray, ratio: FloatArray) -> _Curve | None:
+def _fit(chain: Chain, flux: FloatArray, given: tuple[float, float] | None = None) -> _Curve | None:
     """Return the light curve of the mission; its covariance grown for residuals that hang together."""
+    ratio = _ratio(chain)
     whole = chain.spans[0]
     inside = chain.grid.mids_in(whole.start_ns, whole.end_ns)
     if not np.isfinite(chain.light[inside]).any():
         return None
     days = (chain.grid.mids - whole.start_ns) / 86_400e9
-    response, loss, sd = fit_curve(light=chain.light, flux=np.where(inside, flux, np.nan), ratio=ratio, days=days)
+    response, loss, sd = fit_curve(
+        light=chain.light, flux=np.where(inside, flux, np.nan), ratio=ratio, days=days, given=given
+    )
     return _Curve(response=response, loss=loss, loss_sd=sd, days=float(days[inside].mean()))
 
 
-def _by_method(chain: Chain, method: str, periods: list[PeriodFlux]) -> LightResponse | None:
-    flux, systematic = _block_flux(chain, method)
+def _by_method(chain: Chain, method: str, flux: FloatArray, systematic: FloatArray, curve: _Curve | None) -> None:
+    """Write everything that one flux says."""
     night, ratio = _nights(chain), _ratio(chain)
-    curve = _fit(chain, flux, ratio)
     response = None if curve is None else curve.response
     size = np.isfinite(flux) & np.isfinite(systematic)
     # What errs alike in all blocks scales all fluxes: current, heights, von Karman constant, gain, lag, response.
     relative = float(systematic[size].mean() / np.abs(flux[size]).mean()) if size.any() else 0.0
     _write_curve(chain, method, curve, relative)
     respiration = respiration_of(flux=flux, night=night, ratio=ratio, response=response)
-    for period in periods:
+    for period in chain.fluxes["oxygen_flux", method]:
         _period(chain, method, period, respiration, night, ratio, relative)
-    return response
 
 
 def _write_curve(chain: Chain, method: str, curve: _Curve | None, relative: float) -> None:
