@@ -68,3 +68,18 @@ def test_a_full_record_is_returned_as_it_is():
     filled, _ = fill_series(values, np.zeros(10), np.ones(10))
 
     assert (filled == values).all()
+
+
+def test_the_mean_of_359_and_1_degree_is_north():
+    from reeftally.analysis.grid import NS, block_means, make_grid
+    from reeftally.analysis.records import _mean_direction
+
+    grid = make_grid(start_ns=0, end_ns=900 * NS, block_s=900)
+    time = np.array([0, 300, 600, 899]) * NS
+
+    def reduced(time_ns, series, use):
+        return block_means(grid=grid, time_ns=time_ns, values=series, good=use, interval_s=225.0)
+
+    found = _mean_direction(reduced, time, np.array([359.0, 1.0, 350.0, 10.0]), np.ones(4, bool))
+
+    assert min(found.mean[0], 360.0 - found.mean[0]) < 1e-9

@@ -8,7 +8,8 @@ Rules:    samples flagged suspect or failed are not used; nothing is filled; wha
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,8 @@ __all__ = ["SlowBlocks", "Water", "interpolate_within", "load_slow", "slow_instr
 
 # Longest stretch over which temperature or salinity of the water is carried to a neighbour's sample. [s]
 LONGEST_BRIDGE_S = 3600.0
+# Channels that turn: their mean is that of directions, and 359 is next to 1.
+DIRECTIONS = ("direction_to", "heading")
 # Mark of a profiler's bins in channel names, and how many of them are held in memory at once.
 BIN = "_bin_"
 BINS_AT_ONCE = 8
@@ -207,7 +210,10 @@ def _reduce(context: Context, grid: Grid, instrument: Instrument, water: Water) 
         return block_means(grid=grid, time_ns=time_ns, values=series, good=use, interval_s=interval)
 
     for quantity, series in values.items():
-        blocks.channels[quantity] = reduced(record.time_ns, series, usable[quantity])
+        if quantity in DIRECTIONS:
+            blocks.channels[quantity] = _mean_direction(reduced, record.time_ns, series, usable[quantity])
+        else:
+            blocks.channels[quantity] = reduced(record.time_ns, series, usable[quantity])
     # A profiler has a hundred channels: a few bins at a time, and of their flags only what the means need.
     for first in range(0, len(bins), BINS_AT_ONCE):
         part = context.read(label, channels=bins[first : first + BINS_AT_ONCE], **span)
@@ -215,6 +221,14 @@ def _reduce(context: Context, grid: Grid, instrument: Instrument, water: Water) 
             use = _flagged(context, instrument, part, channel, carried=carried).flags <= 2
             blocks.channels[channel] = reduced(part.time_ns, np.asarray(series, dtype=np.float64), use)
     return blocks
+
+
+def _mean_direction(
+    reduced: Callable[..., BlockMeans], time_ns: npt.NDArray[np.int64], degrees: FloatArray, use: npt.NDArray[np.bool_]
+) -> BlockMeans:
+    """Return the mean direction of a block: that of the sum of unit vectors, since 359 and 1 degree meet at 0."""
+    east, north = (reduced(time_ns, f(np.deg2rad(degrees)), use) for f in (np.sin, np.cos))
+    return replace(east, mean=np.rad2deg(np.arctan2(east.mean, north.mean)) % 360.0, sd=np.full(east.sd.shape, np.nan))
 
 
 def usual_interval(grid: Grid, time_ns: npt.NDArray[np.int64], stated_s: float) -> float:
