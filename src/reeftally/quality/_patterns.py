@@ -15,7 +15,16 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray
 
-__all__ = ["Blocks", "Fit", "fit_columns", "make_blocks", "predict_from_neighbours", "runs_of"]
+__all__ = [
+    "Blocks",
+    "Fit",
+    "fit_columns",
+    "make_blocks",
+    "mean_of_present",
+    "predict_from_neighbours",
+    "running_median",
+    "runs_of",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +139,25 @@ def fit_columns(
     beta, *_ = np.linalg.lstsq(stacked, target, rcond=None)
     rest = target - stacked @ beta
     return float(rest @ rest) / sigma**2, beta
+
+
+def mean_of_present(records: FloatArray) -> FloatArray:
+    """Mean of (k, n) records over those that have a value; NaN where none has."""
+    good = np.isfinite(records)
+    count = good.sum(axis=0)
+    total = np.where(good, records, 0.0).sum(axis=0)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+
+
+def running_median(values: FloatArray, half: int) -> FloatArray:
+    """Median of the `2 half + 1` samples about each; missing ones are bridged first, so that gaps do not narrow it."""
+    good = np.isfinite(values)
+    if not good.any():
+        return np.full(values.shape, np.nan)
+    filled = np.interp(np.arange(values.size), np.flatnonzero(good), values[good])
+    half = min(half, (values.size - 1) // 2)
+    padded = np.pad(filled, half, mode="reflect")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
 
 
 def runs_of(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:

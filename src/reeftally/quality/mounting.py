@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, require_same_length
 from reeftally.errors import InputError
-from reeftally.quality._patterns import runs_of
+from reeftally.quality._patterns import mean_of_present, running_median, runs_of
 from reeftally.quality.doubts import Doubt
 from reeftally.quality.qartod import FAIL, GOOD, MISSING, SUSPECT, FlagArray
 
@@ -51,23 +51,23 @@ def height_error_cost(*, lower_height: float, upper_height: float, lower_error: 
 
 def _step_at(record: FloatArray, width: int) -> tuple[int, float, float]:
     """Place, size and clearness of the largest step between medians of `width` blocks before and after."""
+    where = np.flatnonzero(np.isfinite(record))
+    kept = record[where]
     best = (0, 0.0, 0.0)
-    inner = np.abs(np.diff(record))
-    scale = 1.4826 * float(np.nanmedian(inner)) / np.sqrt(2.0)
-    for at in range(width, record.size - width + 1):
-        before, after = record[at - width : at], record[at : at + width]
-        if np.isfinite(before).sum() < width // 2 or np.isfinite(after).sum() < width // 2:
-            continue
-        size = float(np.nanmedian(after) - np.nanmedian(before))
-        within = 1.4826 * float(
-            np.nanmedian(np.abs(np.concatenate([before - np.nanmedian(before), after - np.nanmedian(after)])))
-        )
+    if kept.size < 2 * width + 1:
+        return best
+    scale = 1.4826 * float(np.median(np.abs(np.diff(kept)))) / np.sqrt(2.0)
+    for at in range(width, kept.size - width + 1):
+        before, after = kept[at - width : at], kept[at : at + width]
+        low, high = float(np.median(before)), float(np.median(after))
+        size = high - low
+        within = 1.4826 * float(np.median(np.abs(np.concatenate([before - low, after - high]))))
         # The median of w samples scatters by 1.25 / sqrt(w) of their spread.
         clear = abs(size) / max(1.25 * max(within, scale) * np.sqrt(2.0 / width), 1e-12)
         # A ramp within the windows is a tide, not a step: most of the change must happen at once.
-        sharp = abs(float(np.nanmedian(record[at : at + 3]) - np.nanmedian(record[max(at - 3, 0) : at])))
+        sharp = abs(float(np.median(kept[at : at + 3]) - np.median(kept[max(at - 3, 0) : at])))
         if sharp > 0.5 * abs(size) and clear > best[2]:
-            best = (at, size, clear)
+            best = (int(where[at]), size, clear)
     return best
 
 
@@ -133,7 +133,7 @@ def moved(
     """
     t, y = as_float("time", time), as_float("values", values)
     others = np.atleast_2d(as_float("neighbours", neighbours))
-    at, size, sharp = _step_at(y - np.nanmean(others, axis=0), width)
+    at, size, sharp = _step_at(y - mean_of_present(others), width)
     if sharp < clear:
         return None
     return Doubt(
@@ -294,10 +294,7 @@ def visitors(
     others = np.atleast_2d(as_float("neighbours", neighbours))
 
     def away(a: FloatArray) -> FloatArray:
-        half = min(3 * longest, (a.size - 1) // 2)
-        padded = np.pad(a, half, mode="reflect")
-        middle = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-        return np.asarray(np.abs(a - middle))
+        return np.abs(a - running_median(a, 3 * longest))
 
     own = away(y) > limit * noise_sd
     shared = np.any([away(o) > limit * noise_sd for o in others], axis=0)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, require_same_length
 from reeftally.errors import InputError
+from reeftally.quality._patterns import running_median
 from reeftally.quality.doubts import Doubt
 from reeftally.quality.faults import ph_scale_shifts
 from reeftally.quality.qartod import FAIL, GOOD, MISSING, SUSPECT, FlagArray
@@ -183,10 +184,7 @@ def salinity_spikes(*, salinity: npt.ArrayLike, noise_sd: float, width: int = 25
     flags = np.where(np.isnan(record), MISSING, GOOD).astype(np.uint8)
     if record.size < 3:
         return flags
-    half = min(width, record.size) // 2
-    padded = np.pad(record, half, mode="reflect")
-    middle = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    drop = middle - record
+    drop = running_median(record, width // 2) - record
     flags[drop > 6.0 * noise_sd] = SUSPECT
     flags[drop > 15.0 * noise_sd] = FAIL
     return flags
@@ -327,7 +325,11 @@ def attenuated_against(
 
     def spread(a: FloatArray) -> FloatArray:
         cut = a[: n * window].reshape(n, window)
-        return np.asarray(np.nanstd(cut, axis=1))
+        good = np.isfinite(cut)
+        count = np.maximum(good.sum(axis=1), 1)
+        filled = np.where(good, cut, 0.0)
+        away = np.where(good, cut - (filled.sum(axis=1) / count)[:, None], 0.0)
+        return np.asarray(np.where(2 * good.sum(axis=1) > window, np.sqrt((away**2).sum(axis=1) / count), np.nan))
 
     a, b = spread(own), spread(other)
     lively = b > 0.3 * np.nanmedian(b)
@@ -486,10 +488,7 @@ def periodic_outliers(
     """
     require_same_length(time=time, values=values)
     t, y = as_float("time", time), as_float("values", values)
-    half = min(10, (y.size - 1) // 2)
-    padded = np.pad(y, half, mode="reflect")
-    middle = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    out = np.abs(y - middle) > limit
+    out = np.abs(y - running_median(y, 10)) > limit
     begins = np.flatnonzero(out & ~np.concatenate(([False], out[:-1])))
     mask = np.zeros(y.size, dtype=bool)
     if begins.size < 5:
