@@ -1,9 +1,11 @@
 """Pairs, gains and bottle mismatch."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from reeftally.calibration.comparison import LEAST_RANGE, fit_gain, mismatch_sd, pair_statistics
+from reeftally.calibration.comparison import LEAST_RANGE, disagreement, fit_gain, mismatch_sd, pair_statistics
 from reeftally.errors import InputError
 
 
@@ -83,3 +85,30 @@ def test_predicted_mismatch_of_bottles_agrees_with_the_observed_one():
 def test_one_pair_is_refused():
     with pytest.raises(InputError, match="needs 2"):
         pair_statistics(first=[1.0], second=[2.0])
+
+
+def test_two_references_of_a_real_sensor_are_reported_as_a_disagreement_with_size_and_trend():
+    # Besemer, Palacio and Enochs (2022): the two references of one ISFET sensor differ from about +0.03 in the first
+    # samples to about -0.03 later, -0.024 on average (internal minus external).
+    rows = np.loadtxt(Path(__file__).parent / "data" / "reef_ph_2022.csv", delimiter=",", skiprows=1)
+
+    found = disagreement(
+        time=rows[:, 0], first=rows[:, 2], second=rows[:, 1], names=("external", "internal"), tolerance=0.005
+    )
+
+    assert found.mean == pytest.approx(-0.024, abs=0.0005)
+    assert rows[0, 1] - rows[0, 2] == pytest.approx(0.03, abs=0.005)
+    assert found.last_part == pytest.approx(-0.03, abs=0.005)
+    assert "They disagree" in found.text
+    assert "do not average" in found.text
+
+
+def test_references_that_agree_are_said_to_agree():
+    rng = np.random.default_rng(1)
+    first = 8.0 + rng.normal(0, 0.001, 100)
+
+    found = disagreement(
+        time=np.arange(100) * 900.0, first=first, second=first + 0.001, names=("a", "b"), tolerance=0.005
+    )
+
+    assert found.text.endswith("They agree.")

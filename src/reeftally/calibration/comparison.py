@@ -1,6 +1,6 @@
 """Pairs: statistics of two sensors side by side, a gain only where the range allows, bottles and what they differ by.
 
-Here:     `pair_statistics`, `fit_gain`, `mismatch_sd`.
+Here:     `pair_statistics`, `disagreement`, `fit_gain`, `mismatch_sd`.
 Not here: the joint adjustment of all sensors (`side_by_side`), drift (`drift`).
 Rules:    a gain is never fitted from too small a range; then only an offset is given and the reason is said.
 """
@@ -13,10 +13,20 @@ import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, require_same_length
+from reeftally.calibration._correlated import fit_correlated
 from reeftally.errors import InputError
 from reeftally.uncertainty import york_line
 
-__all__ = ["LEAST_RANGE", "GainFit", "PairStatistics", "fit_gain", "mismatch_sd", "pair_statistics"]
+__all__ = [
+    "LEAST_RANGE",
+    "Disagreement",
+    "GainFit",
+    "PairStatistics",
+    "disagreement",
+    "fit_gain",
+    "mismatch_sd",
+    "pair_statistics",
+]
 
 # Ranges below which a gain cannot be told from an offset: 8 µmol/kg of oxygen, 0.02 of pH (common practice, no source).
 LEAST_RANGE = {"oxygen": 8.0, "oxygen_molar": 8.0, "ph_total": 0.02}
@@ -53,6 +63,82 @@ def pair_statistics(*, first: npt.ArrayLike, second: npt.ArrayLike) -> PairStati
         lower=bias - 1.96 * sd,
         upper=bias + 1.96 * sd,
         n=int(d.size),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disagreement:
+    """Two answers of one sensor (two references, two channels) held against each other."""
+
+    mean: float
+    """Second minus first, over the whole record."""
+    first_part: float
+    last_part: float
+    """Means over the first and the last sixth of the record."""
+    per_day: float
+    per_day_sd: float
+    """Trend, and its standard uncertainty under correlated noise."""
+    settling: bool
+    """Whether it changes mostly at the start, as a sensor that is not conditioned does."""
+    text: str
+    """What to report: it is never averaged away."""
+
+
+def disagreement(
+    *, time: npt.ArrayLike, first: npt.ArrayLike, second: npt.ArrayLike, names: tuple[str, str], tolerance: float
+) -> Disagreement:
+    """Report how two answers of one sensor differ, with size and trend.
+
+    Parameters
+    ----------
+    time : array-like, (n,)
+        [s]
+    first, second : array-like, (n,)
+        The two answers.
+    names : (str, str)
+    tolerance : float
+        Difference that is of no concern.
+
+    Raises
+    ------
+    InputError
+        With fewer than 24 pairs.
+    """
+    require_same_length(time=time, first=first, second=second)
+    t = as_float("time", time)
+    d = as_float("second", second) - as_float("first", first)
+    good = np.isfinite(d) & np.isfinite(t)
+    t, d = t[good], d[good]
+    if d.size < 24:
+        message = f"disagreement found {d.size} pairs; it needs 24."
+        raise InputError(message)
+    days = (t - t.mean()) / 86400.0
+    fit = fit_correlated(
+        design=np.stack([np.ones(d.size), days], axis=1), values=d, time=t, interval=float(np.median(np.diff(t)))
+    )
+    sixth = d.size // 6
+    begin, end, middle = float(d[:sixth].mean()), float(d[-sixth:].mean()), float(d[2 * sixth : 3 * sixth].mean())
+    settling = bool(abs(begin - middle) > 2.0 * abs(middle - end) and abs(begin - middle) > tolerance)
+    agree = max(abs(float(d.mean())), abs(begin), abs(end)) <= tolerance
+    text = (
+        f"{names[1]} minus {names[0]} is {d.mean():+.4f} on average, {begin:+.4f} in the first sixth and {end:+.4f} in "
+        f"the last, a trend of {fit.parameters[1]:+.4f} a day (standard uncertainty {fit.sd[1]:.4f}). "
+    )
+    text += (
+        "They agree."
+        if agree
+        else "They disagree"
+        + (", most of it at the start: the sensor was settling" if settling else "")
+        + ". Bottles must tell which is right; do not average them."
+    )
+    return Disagreement(
+        mean=float(d.mean()),
+        first_part=begin,
+        last_part=end,
+        per_day=float(fit.parameters[1]),
+        per_day_sd=float(fit.sd[1]),
+        settling=settling,
+        text=text,
     )
 
 
