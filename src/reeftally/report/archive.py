@@ -380,8 +380,8 @@ def _code() -> Contents:
         'reeftally = ["**/*"]',
         "",
     ]
-    if words := about.metadata.get("License"):
-        out["code/LICENSE"] = words.encode()
+    if "License" in about.metadata:
+        out["code/LICENSE"] = about.metadata["License"].encode()
     out["code/pyproject.toml"] = "\n".join(lines).encode()
     out["code/requirements.txt"] = ("\n".join(sorted(pins)) + "\n").encode()
     return out

@@ -105,9 +105,9 @@ def _variable_problems(name: str, data: xr.Dataset) -> list[str]:
         return out
     if not attributes.get("long_name") and not attributes.get("standard_name"):
         out.append("neither long_name nor standard_name (CF 3.3)")
-    numeric = array.dtype.kind in "fiu"
-    if numeric and "flag_values" not in attributes and not attributes.get("units"):
-        out.append("no units (CF 3.1)")
+    units = str(attributes.get("units", "1"))
+    if not units.strip() or not units.isascii():
+        out.append(f"units {units!r} are no units of UDUNITS (CF 3.1)")
     for key in ("ancillary_variables", "coordinates"):
         lost = [n for n in str(attributes.get(key, "")).split() if n not in data.variables]
         if lost:
@@ -235,6 +235,7 @@ def verify_package(path: Path | str, *, progress: Progress = _silent) -> Verific
                 out.problems.append(f"{name}: raw bytes whose hash is not their name")
         progress("Hashing", 1, 1, "")
         _raw_index(package, names, out.problems)
+        lacking: dict[str, list[str]] = {}
         series = [name for name in sorted(whole) if name.startswith("data/") and name.endswith(".nc")]
         with tempfile.TemporaryDirectory(prefix="reeftally-verify-") as place:
             for name in series:
@@ -242,5 +243,7 @@ def verify_package(path: Path | str, *, progress: Progress = _silent) -> Verific
                 package.extract(name, target)
                 problems, notes = netcdf_problems(target)
                 out.problems += [f"{name}: {text}" for text in problems]
-                out.notes += [f"{name}: {text}" for text in notes]
+                for text in notes:
+                    lacking.setdefault(text, []).append(name)
+        out.notes += [f"{text}: {len(where)} of {len(series)} files" for text, where in lacking.items()]
     return out

@@ -155,10 +155,9 @@ def _variable(name: str, array: xr.DataArray, group: str, data: xr.Dataset) -> d
     dropped = {"ancillary_variables", "standard_name"}
     attributes: dict[str, Any] = {k: v for k, v in array.attrs.items() if k not in dropped and str(v) != ""}
     attributes.setdefault("long_name", name.rsplit("__", maxsplit=1)[-1].replace("_", " "))
-    attributes.setdefault("units", "1")
     if named := _standard_name(name, array.attrs, data):
         attributes["standard_name"] = named
-    if attributes["units"] == "degree_C":
+    if attributes.get("units") == "degree_C":
         difference = name.endswith(("_random_sd", "_systematic_sd"))
         attributes["units_metadata"] = "temperature: difference" if difference else "temperature: on_scale"
     return attributes | kind
@@ -206,7 +205,7 @@ def flat_dataset(group: str, data: xr.Dataset, source: Source) -> xr.Dataset:
     for name in map(str, data.coords):
         if name == "time":
             continue
-        attributes = dict(data[name].attrs) | {"coverage_content_type": "coordinate"}
+        attributes = {"long_name": name} | dict(data[name].attrs) | {"coverage_content_type": "coordinate"}
         if data[name].dtype.kind in "OUST":
             # A text is a label, not a coordinate in the sense of CF 5: it stands beside its dimension.
             beside[name] = f"{name}_name"

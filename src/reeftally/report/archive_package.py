@@ -72,9 +72,7 @@ def write_package(target: Path, contents: Mapping[str, Path | bytes], about: Map
         digest, size = _hash_of(contents[name])
         last = name.rsplit("/", maxsplit=1)[-1]
         if name.startswith("mission/raw/") and len(last) == 64 and last != digest:
-            message = (
-                f"raw/{last[:2]}/{last}: its bytes have changed since they were taken in. Restore raw/ from a backup."
-            )
+            message = f"raw/{last[:2]}/{last}: its bytes have changed since intake. Restore raw/ from a backup."
             raise ResultError(message)
         files[name] = {"sha256": digest, "bytes": size}
     index = json.dumps({"format": FORMAT, **about, "files": files}, indent=1, ensure_ascii=False) + "\n"

@@ -70,7 +70,7 @@ def readme(source: Source, fields: Sequence[MetadataField], names: Sequence[str]
         "",
         "Nothing here needs a special program: text, CSV, JSON and NetCDF-4. Start with `results/estimates.csv`; "
         "`data/columns.csv` says what each column of the series is, with its unit. Times are UTC; a series' time is "
-        "the start of its block. Fluxes are positive into the water. Missing values are empty in CSV and NaN in NetCDF.",
+        "the start of its block. Fluxes are positive into the water. Missing values: empty in CSV, NaN in NetCDF.",
         "",
         "| series | what |",
         "|---|---|",
@@ -83,10 +83,10 @@ def readme(source: Source, fields: Sequence[MetadataField], names: Sequence[str]
         "",
         "Flags of sensors and series: 1 good, 2 not evaluated, 3 suspect, 4 fail, 9 missing. Of bottles "
         "(`mission/tables/bottles.csv`): 2 good, 3 doubtful, 4 bad, 6 mean of duplicates, 9 missing. Samples of "
-        "velocimeters and of fast oxygen sensors are screened burst by burst; the share that was kept is in the series.",
+        "velocimeters and of fast oxygen sensors are screened burst by burst; what was kept is in the series.",
         "",
-        "Raw bytes lie in `mission/raw/` under the SHA-256 of their content; `metadata/raw_files.csv` gives the name that "
-        "each file had. How its text is to be read stands in `mission/layouts/`.",
+        "Raw bytes lie in `mission/raw/` under the SHA-256 of their content; `metadata/raw_files.csv` gives the name "
+        "that each file had. How its text is to be read stands in `mission/layouts/`.",
         "",
         "## Check that nothing has changed",
         "",

@@ -102,9 +102,10 @@ def _compare_estimates(old: pd.DataFrame, new: pd.DataFrame, out: Comparison) ->
         out.values += off.size
         out.worst = max(out.worst, float(off.max(initial=0.0)))
         for number in np.flatnonzero(off > RELATIVE):
-            old_value, new_value = a[column].iloc[number], b[column].iloc[number]
+            row = _shown(str(a.index[int(number)]))
+            old_value, new_value = float(a[column].iloc[number]), float(b[column].iloc[number])
             out.differences.append(
-                f"estimates: {column} of {_shown(shared[number])} is {new_value!r}, in the package {old_value!r} "
+                f"estimates: {column} of {row} is {new_value!r}, in the package {old_value!r} "
                 f"(relative {off[number]:.1e})"
             )
 
@@ -192,7 +193,7 @@ def _local_store(folder: Path) -> bool:
     store = document.get("store")
     if store is None or "segments_url" not in store:
         return False
-    del document["store"]["segments_url"]  # type: ignore[union-attr]
+    del document["store"]["segments_url"]
     path.write_text(tomlkit.dumps(document), encoding="utf-8")
     return True
 
