@@ -366,3 +366,4 @@ def demo(folder: Path, seed: int, size: str) -> Outcome:
 
 # Commands with a file of their own; at the end, since they need the group above.
 from reeftally.cli import archive as _archive  # noqa: E402, F401
+from reeftally.cli import plan as _plan  # noqa: E402, F401
