@@ -18,7 +18,7 @@ import numpy as np
 
 from reeftally import ledger
 from reeftally._checks import FloatArray
-from reeftally.analysis.account import Air, account_of_period, gas_passage
+from reeftally.analysis.account import Air, Passage, account_of_period, gas_passage, mixing_line
 from reeftally.analysis.estimates import SITE
 from reeftally.analysis.water import WaterTrials, mission_constants, solve_water
 from reeftally.ledger import State
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["AccountSeries", "estimate_account"]
 
-BATCH = 500
+BLOCKS_AT_ONCE = 192
 PREFIX = {"ph_total": "ph_change", "aragonite_saturation": "aragonite_saturation_change"}
 METHODS = ("shapley_from_past", "shapley_from_reference")
 
@@ -97,59 +97,67 @@ def _block_series(chain: Chain, lacking: list[str], progress: Callable[..., None
 
 
 def _block_account(chain: Chain, trials: Trials, series: AccountSeries) -> None:
-    """Split every block against today's reference water: the parts made here, in time."""
+    """Split every block against today's reference water: the parts made here, in time.
+
+    A few blocks at a time, so that memory does not grow with the length of the record; of the trials only mean and
+    spread are kept.
+    """
     air = chain.air
     if air is None:
         return
-    collected: dict[str, list[FloatArray]] = defaultdict(list)
+    count = chain.grid.count
+    mean: dict[str, FloatArray] = {}
+    spread: dict[tuple[str, str], FloatArray] = {}
     for kind, run in (("full", trials), ("fixed", trials.without_random())):
         terms: dict[str, FloatArray] = {}
         water = solve_water(chain.context, chain.model, run)
         passage = gas_passage(chain.context, chain.grid, water, air, run, terms)
-        account = _decompose_blocks(chain, water, passage.oxygen, passage.dic, run, air)
-        if kind == "full":
-            parts = account.effects["shapley_from_reference"]["ph_total"].sum(axis=0)
-            whole = account.totals["shapley_from_reference"]["ph_total"]
-            difference = np.abs(parts - whole)
-            series.worst_sum = float(np.nanmax(difference)) if np.isfinite(difference).any() else 0.0
-        series.drivers = account.drivers
-        for quantity in PREFIX:
-            collected[f"{quantity} {kind}"].append(account.effects["shapley_from_reference"][quantity])
+        for first in range(0, count, BLOCKS_AT_ONCE):
+            part = slice(first, min(first + BLOCKS_AT_ONCE, count))
+            account = _decompose_blocks(chain, water, passage, run, air, part)
+            series.drivers = account.drivers
+            if kind == "full":
+                sums = account.effects["shapley_from_reference"]["ph_total"].sum(axis=0)
+                rest = np.abs(sums - account.totals["shapley_from_reference"]["ph_total"])
+                series.worst_sum = max(series.worst_sum, float(np.nanmax(rest, initial=0.0)))
+            for quantity in PREFIX:
+                effects = account.effects["shapley_from_reference"][quantity]
+                if kind == "full":
+                    held = mean.setdefault(quantity, np.full((len(account.drivers), count), np.nan))
+                    held[:, part] = effects.mean(axis=1)
+                wide = spread.setdefault((quantity, kind), np.full((len(account.drivers), count), np.nan))
+                wide[:, part] = effects.std(axis=1, ddof=1)
     for quantity in PREFIX:
-        full, fixed = collected[f"{quantity} full"][0], collected[f"{quantity} fixed"][0]
-        total = full.std(axis=1, ddof=1)
-        systematic = np.minimum(fixed.std(axis=1, ddof=1), total)
-        series.effects[quantity] = (
-            full.mean(axis=1),
-            np.sqrt(np.maximum(total**2 - systematic**2, 0.0)),
-            systematic,
-        )
+        total = spread[quantity, "full"]
+        systematic = np.minimum(spread[quantity, "fixed"], total)
+        series.effects[quantity] = (mean[quantity], np.sqrt(np.maximum(total**2 - systematic**2, 0.0)), systematic)
 
 
 def _decompose_blocks(
-    chain: Chain, water: WaterTrials, oxygen_gas: FloatArray, gas_dic: FloatArray, trials: Trials, air: Air
+    chain: Chain, water: WaterTrials, passage: Passage, trials: Trials, air: Air, part: slice
 ) -> ledger.Account:
-    from reeftally.analysis.account import mixing_line
-
+    """Split some blocks against the reference water, in every trial."""
     analysis = chain.context.book.analysis
     pq = np.maximum(
         analysis.pq + trials.systematic("photosynthetic quotient", distribution=max(analysis.pq_sd, 1e-12)), 0.5
     )
     reference = {name: values[:, None] for name, values in water.reference.items()}
     for name, departure in water.reference_departures.items():
-        reference[name] = reference[name] + departure[None, :]
+        reference[name] = reference[name] + departure[None, part]
     return ledger.decompose(
-        reef=State(water.temperature, water.salinity, water.total_alkalinity, water.dic),
+        reef=State(
+            water.temperature[:, part], water.salinity[:, part], water.total_alkalinity[:, part], water.dic[:, part]
+        ),
         reference=State(
             reference["temperature"], reference["salinity"], reference["total_alkalinity"], reference["dic"]
         ),
         xco2_now=air.co2_now,
         xco2_past=air.co2_past,
         air_pressure=air.pressure,
-        oxygen_reef=water.oxygen,
+        oxygen_reef=water.oxygen[:, part],
         oxygen_reference=reference["oxygen"],
-        oxygen_gas_exchange=oxygen_gas,
-        gas_exchange_dic=gas_dic,
+        oxygen_gas_exchange=passage.oxygen[:, part],
+        gas_exchange_dic=passage.dic[:, part],
         pq=pq[:, None],
         mixing_line=mixing_line(chain.context),
         pressure=float(np.nanmean(water.pressure)),
