@@ -11,6 +11,7 @@ from reeftally.calibration.stamps import (
     find_resets,
     order_by_counter,
     rebuild_times,
+    review_stamps,
     zone_changes,
 )
 from reeftally.errors import InputError, NotAcceptedError
@@ -136,3 +137,21 @@ def test_order_is_restored_only_where_packet_numbers_prove_it():
     assert kept.tolist() == [0, 1, 2, 3]
     assert [b.index for b in back] == [2]
     assert "split" in back[0].proposal
+
+
+def test_every_step_of_a_record_is_listed_once_with_its_kind():
+    autumn = utc(2031, 10, 26, 1)
+    true = autumn + np.arange(-7200, 7200, 5.0)
+    stamps = true - 3600.0 * (true >= autumn)
+    stamps[2000] -= 60.0  # one stamp out of order
+    stamps[2500:] += utc(2000, 1, 1) - stamps[2500]
+
+    steps = review_stamps(stamps=stamps, interval=5.0, start=utc(2031, 10, 20), end=utc(2031, 11, 1))
+
+    assert [(s.index, s.kind) for s in steps] == [(1440, "daylight saving"), (2000, "back"), (2500, "reset")]
+
+
+def test_a_clean_record_has_no_steps():
+    stamps = utc(2031, 10, 26) + np.arange(0, 7200, 5.0)
+
+    assert review_stamps(stamps=stamps, interval=5.0, start=stamps[0], end=stamps[-1]) == []

@@ -28,6 +28,7 @@ __all__ = [
     "find_resets",
     "order_by_counter",
     "rebuild_times",
+    "review_stamps",
     "zone_changes",
 ]
 
@@ -347,3 +348,41 @@ def order_by_counter(
         for at in np.flatnonzero(np.diff(record) <= 0)
     ]
     return written, steps
+
+
+def review_stamps(
+    *,
+    stamps: npt.ArrayLike,
+    interval: float,
+    start: float,
+    end: float,
+    counter: npt.ArrayLike | None = None,
+    zones: Sequence[str] = USUAL_ZONES,
+) -> list[ClockStep]:
+    """Everything that the stamps of one record say against their clock, in the order written.
+
+    Parameters
+    ----------
+    stamps : array-like, (n,)
+        In the order written. [s]
+    interval : float
+        Sampling interval. [s]
+    start, end : float
+        The mission's window. [s]
+    counter : array-like, (n,), optional
+        Packet or sample numbers.
+    zones : sequence of str
+        Zones whose daylight-saving rules the stamping computer may follow.
+
+    Returns
+    -------
+    list of ClockStep
+        Daylight saving, resets, and places where stamps go back for none of these reasons.
+    """
+    named = [
+        *daylight_saving_steps(stamps=stamps, interval=interval, zones=zones),
+        *find_resets(stamps=stamps, start=start, end=end),
+    ]
+    taken = {step.index for step in named}
+    _, back = order_by_counter(stamps=stamps, counter=counter)
+    return sorted([*named, *[step for step in back if step.index not in taken]], key=lambda step: step.index)

@@ -1,13 +1,17 @@
-"""The one test that would separate two causes of a fault, in words for the person who can do it.
+"""Causes of faults in words: the evidence for each, and the one test that would separate two of them.
 
-Here:     what each cause predicts for a simple act, and the best act for a pair.
+Here:     what each pattern says of its cause, what a cause predicts for a simple act, the best act for a pair.
 Not here: ranking causes (`faults`).
 Rules:    one act at a time; nothing that changes the sensor before the evidence is kept.
 """
 
 from __future__ import annotations
 
-__all__ = ["separating_test"]
+import numpy as np
+
+from reeftally.quality._patterns import Fit
+
+__all__ = ["evidence_words", "separating_test"]
 
 # What to do, and what is then seen if the cause is true. Common practice, no source.
 _ACTS = {
@@ -59,3 +63,40 @@ def separating_test(first: str, second: str) -> str:
     if act == other_act:
         return f"{act[0].upper()}{act[1:]}: if {seen}, it is {first}; if {other_seen}, it is {second}."
     return f"{act[0].upper()}{act[1:]}: if {seen}, it is {first}; if not, {other_act} next ({second})."
+
+
+def evidence_words(name: str, fit: Fit, *, cleaned: bool, names: tuple[str, ...]) -> str:
+    """Return the evidence for one cause in words."""
+    f = fit.numbers
+    if not np.isfinite(fit.squares):
+        return "no sign of it"
+    texts = {
+        "true signal": f"the neighbours show the same, to an offset of {f.get('offset', 0):+.3g}",
+        "calibration": f"a constant difference of {f.get('offset', 0):+.3g} to the neighbours",
+        "drift": f"the difference to the neighbours runs by {f.get('per_day', 0):+.3g} a day",
+        "settling": f"the difference dies away: {f.get('amplitude', 0):+.3g} at the start, {f.get('days', 0):.2g} days",
+        "fouling": f"the difference grows by {f.get('per_day', 0):+.3g} a day from day {f.get('onset_days', 0):.1f}"
+        + (f", {f['by_light']:+.3g} more at full light" if "by_light" in f else "")
+        + (" and ends at a cleaning" if cleaned else ""),
+        "moved": f"a step of {f.get('step', 0):+.3g} on day {f.get('day', 0):.2f}, none at the neighbours",
+        "clock": f"the record fits its neighbours when shifted by {-f.get('lag', 0):+.0f} s",
+        "zone": f"the record fits its neighbours when shifted by {-f.get('hours', 0):+.1f} h, a zone",
+        "stuck": f"{f.get('longest', 0):.0f} equal values in a row ({f.get('minutes', 0):.0f} min)",
+        "bubble": f"{f.get('stretches', 0):.0f} stretches ({f.get('share', 0):.0%} of the record) of rough readings "
+        "that stand off to one side",
+        "cable or power": f"{f.get('dropouts', 0):.0f} dropouts, {f.get('restarts', 0):.0f} of them at restarts, "
+        f"{f.get('rail', 0):.0f} samples at one foreign value",
+        "height": f"the difference follows the gradient: the sensor stands at "
+        f"{np.exp(f.get('log_ratio', 0)):.2f} times its stated height",
+        "swapped streams": f"it and {_named(names, int(f.get('partner', 0)))} fit in each other's place from day "
+        f"{f.get('from_days', 0):.1f} to {f.get('to_days', 0):.1f}",
+        "salinity setting": f"readings are {f.get('ratio', 0):.3f} times the neighbours', the factor of a salinity "
+        + ("setting applied twice" if f.get("twice") else "setting not applied"),
+        "ph scale": f"a constant {f.get('shift', 0):+.3f}, the distance between two scales or temperatures",
+        "upside down": f"readings are the neighbours' with the sign turned; vertical momentum z {f.get('z', 0):+.1f}",
+    }
+    return texts[name]
+
+
+def _named(names: tuple[str, ...], index: int) -> str:
+    return names[index] if index < len(names) else f"neighbour {index + 1}"

@@ -16,7 +16,7 @@ import numpy as np
 from reeftally._checks import FloatArray
 from reeftally.errors import InputError, ShapeError
 from reeftally.quality._patterns import Blocks, Fit, fit_columns, make_blocks, predict_from_neighbours, runs_of
-from reeftally.quality._separating import separating_test
+from reeftally.quality._separating import evidence_words, separating_test
 from reeftally.seawater.oxygen import salinity_factor
 from reeftally.seawater.ph import convert_scale
 
@@ -152,7 +152,7 @@ def diagnose(suspect: Suspect) -> Diagnosis:
         Cause(
             name=name,
             support=0.5 * (null.squares - fit.squares) / inflation + fit.bonus - fit.cost,
-            evidence=_words(name, fit, suspect, blocks),
+            evidence=evidence_words(name, fit, cleaned=bool(suspect.cleanings), names=suspect.names),
             numbers=fit.numbers,
         )
         for name, fit in fits.items()
@@ -482,39 +482,3 @@ def _upside_down(s: Suspect, b: Blocks) -> Fit:
     squares, _ = fit_columns(rest, [np.ones(rest.size)], [s.offset_sd], b.sigma)
     z = s.vertical_z or 0.0
     return Fit(squares=squares, cost=1.0, bonus=0.5 * z * abs(z) * -1.0, numbers={"z": z})
-
-
-def _words(name: str, fit: Fit, s: Suspect, b: Blocks) -> str:
-    f = fit.numbers
-    if not np.isfinite(fit.squares):
-        return "no sign of it"
-    texts = {
-        "true signal": f"the neighbours show the same, to an offset of {f.get('offset', 0):+.3g}",
-        "calibration": f"a constant difference of {f.get('offset', 0):+.3g} to the neighbours",
-        "drift": f"the difference to the neighbours runs by {f.get('per_day', 0):+.3g} a day",
-        "settling": f"the difference dies away: {f.get('amplitude', 0):+.3g} at the start, {f.get('days', 0):.2g} days",
-        "fouling": f"the difference grows by {f.get('per_day', 0):+.3g} a day from day {f.get('onset_days', 0):.1f}"
-        + (f", {f['by_light']:+.3g} more at full light" if "by_light" in f else "")
-        + (" and ends at a cleaning" if s.cleanings else ""),
-        "moved": f"a step of {f.get('step', 0):+.3g} on day {f.get('day', 0):.2f}, none at the neighbours",
-        "clock": f"the record fits its neighbours when shifted by {-f.get('lag', 0):+.0f} s",
-        "zone": f"the record fits its neighbours when shifted by {-f.get('hours', 0):+.1f} h, a zone",
-        "stuck": f"{f.get('longest', 0):.0f} equal values in a row ({f.get('minutes', 0):.0f} min)",
-        "bubble": f"{f.get('stretches', 0):.0f} stretches ({f.get('share', 0):.0%} of the record) of rough readings "
-        "that stand off to one side",
-        "cable or power": f"{f.get('dropouts', 0):.0f} dropouts, {f.get('restarts', 0):.0f} of them at restarts, "
-        f"{f.get('rail', 0):.0f} samples at one foreign value",
-        "height": f"the difference follows the gradient: the sensor stands at "
-        f"{np.exp(f.get('log_ratio', 0)):.2f} times its stated height",
-        "swapped streams": f"it and {_named(s, int(f.get('partner', 0)))} fit in each other's place from day "
-        f"{f.get('from_days', 0):.1f} to {f.get('to_days', 0):.1f}",
-        "salinity setting": f"readings are {f.get('ratio', 0):.3f} times the neighbours', the factor of a salinity "
-        + ("setting applied twice" if f.get("twice") else "setting not applied"),
-        "ph scale": f"a constant {f.get('shift', 0):+.3f}, the distance between two scales or temperatures",
-        "upside down": f"readings are the neighbours' with the sign turned; vertical momentum z {f.get('z', 0):+.1f}",
-    }
-    return texts[name]
-
-
-def _named(s: Suspect, index: int) -> str:
-    return s.names[index] if index < len(s.names) else f"neighbour {index + 1}"
