@@ -31,12 +31,15 @@ def test_the_first_of_the_list_gives_the_largest_real_reduction_in_most_designs(
     for number in range(50):
         design = random_design(make_mast, rng)
         first = improvements(design, "night")[0].name
-        real = {}
-        for change in CHANGES:
-            altered = change.alter(design)
-            if altered is not None:
-                real[change.name] = spread(altered, "night", missions=40, seed=number).half_width
-        right += first == min(real, key=real.get)
+        altered = {change.name: change.alter(design) for change in CHANGES}
+
+        def real(names, missions, altered=altered, number=number):
+            found = {n: spread(altered[n], "night", missions=missions, seed=number).half_width for n in names}
+            return sorted(found, key=found.get)
+
+        # Every change by few missions, then the best three by many: the spread of 150 is good to 6 %.
+        best = real([name for name, other in altered.items() if other is not None], 30)[:3]
+        right += first == real(best, 150)[0]
 
     assert right >= 40
 
