@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from reeftally._checks import FloatArray
-from reeftally._names import QUANTITIES
+from reeftally.mission.units import CHANNELS
 
 if TYPE_CHECKING:
     from reeftally.analysis.grid import Grid
@@ -30,7 +30,7 @@ _FLAG = {
 
 
 def _attributes(quantity: str, **more: Any) -> dict[str, Any]:
-    row = QUANTITIES.get(quantity)
+    row = CHANNELS.get(quantity)
     out: dict[str, Any] = {}
     if row is not None:
         out = {"units": row.cf_unit or row.unit or "1", "long_name": row.meaning}
@@ -223,8 +223,9 @@ def _exchange(chain: Chain) -> xr.Dataset:
             quantity=quantity,
             random=found_gradient.series("random_sd", count),
             systematic=found_gradient.series("systematic_sd", count),
-            comment="" if quantity == "oxygen_flux" else "DIC at constant alkalinity, from the pH gradient",
         )
+        if quantity == "dic_flux":
+            data[name].attrs["comment"] = "DIC at constant alkalinity, from the pH gradient"
     return data
 
 

@@ -19,6 +19,12 @@ from reeftally.quality.thresholds import SPANS, Span, flat_count, spike_limits
 __all__ = ["RecordFlags", "flag_record"]
 
 
+# Quantities that jump as they should: light under passing clouds, directions at north, the inlet of a switched pump.
+JUMPING = frozenset({"par", "direction_to", "heading", "inlet"})
+# Quantities that stand still as they should: light at night, an inlet between switches, a frame on the bed.
+RESTING = frozenset({"par", "inlet", "heading", "pitch", "roll"})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordFlags:
     """Flags of one record."""
@@ -74,15 +80,14 @@ def flag_record(
     span = span or SPANS.get(quantity)
     if span is not None:
         tests["gross_range"] = qartod.gross_range(values=values, sensor_span=span.sensor, user_span=span.user)
-    # Light goes to a constant zero every night; a night is not a stuck sensor.
-    if quantity != "par" and values.size > 20:
+    if quantity not in RESTING and values.size > 20:
         tolerance = 1e-9
         count = flat_count(values=values, tolerance=tolerance)
         limits["flat_line_count"] = float(count)
         tests["flat_line"] = qartod.flat_line(
             values=values, tolerance=tolerance, suspect_count=max(1, count - 2), fail_count=count
         )
-    if not carried and quantity != "par" and values.size > 20:
+    if not carried and quantity not in JUMPING and values.size > 20:
         suspect, fail = spike_limits(values=values, noise_sd=noise_sd)
         limits["spike_suspect"], limits["spike_fail"] = suspect, fail
         tests["spike"] = qartod.spike(values=values, suspect_above=suspect, fail_above=fail)
