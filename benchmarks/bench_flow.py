@@ -3,7 +3,8 @@
 Run: python benchmarks/bench_flow.py [bursts]
 
 Prints the time of one transform a channel and burst (the least that any spectrum costs), the time of
-`flow.burst` with and without a wave reference, and their ratio, in processor time of one core, and the wall time on two threads.
+`flow.burst` with and without a wave reference, and their ratio, in processor time of one core, and the wall
+time on two threads.
 """
 
 from __future__ import annotations
