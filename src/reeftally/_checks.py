@@ -31,9 +31,7 @@ def outside(value: npt.ArrayLike, low: float, high: float) -> npt.NDArray[np.boo
     return np.asarray((array < low) | (array > high))
 
 
-def require_range(
-    name: str, value: npt.ArrayLike, low: float, high: float, unit: str = "", mend: str = ""
-) -> None:
+def require_range(name: str, value: npt.ArrayLike, low: float, high: float, unit: str = "", mend: str = "") -> None:
     """Raise `OutOfRangeError` if any member of `value` lies outside [low, high]; NaN passes."""
     array = as_float(name, value)
     bad = outside(array, low, high)

@@ -117,7 +117,7 @@ def _rebuild(package: Path, to: Path, workers: str | None) -> Outcome:
 def archive(
     folder: Path | None, to: Path | None, missing: bool, verify: Path | None, rebuild: Path | None, workers: str | None
 ) -> Outcome:
-    r"""Pack the mission in DIR with its latest results; check a package; repeat its results.
+    """Pack the mission in DIR with its latest results; check a package; repeat its results.
 
     A package holds raw bytes, book, layouts, tables, log, results, flags, NetCDF (CF, ACDD) and CSV files, metadata,
     checksums, and the code. It can be read without this program.

@@ -29,7 +29,7 @@ __all__ = ["plan"]
 @click.option("--friction-velocity", type=float, help="Mean friction velocity you expect [m/s].")
 @command_result
 def plan(folder: Path, night_uptake: float | None, friction_velocity: float | None) -> Outcome:
-    r"""Predict what the mission book's design can see: each target, its predicted interval, the cheapest improvement.
+    """Predict what the mission book's design can see: each target, its predicted interval, the cheapest improvement.
 
     Simulated missions are analysed with the same functions that analyse real ones. Exit status 1: a target would be
     missed or cannot be predicted.
