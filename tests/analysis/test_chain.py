@@ -57,9 +57,10 @@ def test_night_flux_of_oxygen_by_two_methods_agrees_with_the_truth_and_each_othe
     night = graded[(graded.quantity == "oxygen_flux") & (graded.period == "night")]
     first = night[night.start == night.start.min()]
 
-    assert set(first.method) == {"covariance", "gradient"}
+    assert set(first.method) == {"covariance", "gradient", "box"}
     assert first["inside"].all()
-    assert (first["relative_error"].abs() < 0.15).all()
+    on_the_floor = first[first.method != "box"]  # The water's balance answers with a wider interval.
+    assert (on_the_floor["relative_error"].abs() < 0.15).all()
 
 
 def test_the_parts_of_the_account_add_to_the_total_in_every_trial(demo):

@@ -26,7 +26,7 @@ from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.currents import Currents, join_currents
 from reeftally.analysis.diel import estimate_diel
 from reeftally.analysis.estimate_account import AccountSeries, estimate_account
-from reeftally.analysis.estimate_agreement import estimate_agreement
+from reeftally.analysis.estimate_agreement import estimate_agreement, estimate_box
 from reeftally.analysis.estimate_carbon import estimate_dic_fluxes
 from reeftally.analysis.estimate_closure import estimate_closure
 from reeftally.analysis.estimate_fluxes import (
@@ -275,6 +275,7 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
     )
     progress("Organisms", 1, 1, "")
     chain.account = estimate_account(chain, progress, missing=what_is_missing)
+    estimate_box(chain)
     estimate_isotopes(chain)
     estimate_closure(chain, _mean_sensitivities(chain))
     estimate_diel(chain)
