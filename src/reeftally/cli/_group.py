@@ -304,7 +304,8 @@ def rehearse(folder: Path, size: str | None, seed: int, scenario: str, faults: i
         numbers = " ".join(f"{row[name]:>11.5g}" for name in ("truth", "value", "lower", "upper"))
         lines.append(f"{head} {numbers}  {'yes' if row['inside'] else 'NO'}")
     lines.append(
-        f"{result.inside} of {result.total} intervals (95 %) hold the truth; "
+        f"The truth lies within {result.inside} of {result.total} intervals of 95 % coverage "
+        f"({100 * result.inside / max(result.total, 1):.1f} %); {len(table) - result.total} were refused; "
         f"{result.unmatched_estimates} estimates have no counterpart in the truth."
     )
     data = {
