@@ -22,32 +22,12 @@ import time
 from pathlib import Path
 
 import numpy as np
+from bench_intake import LAYOUT
 
 from reeftally.intake import rebuild, take_in
 from reeftally.store import open_store
 
 COLUMNS = (("u", "velocity_x", "m/s"), ("w", "velocity_z", "m/s"), ("corr", "correlation", "%"))
-LAYOUT = """
-format = 1
-name = "velocimeter"
-[match]
-filename = "VEL-*.txt"
-[instrument]
-from = "filename"
-pattern = "^(VEL-[A-Z])"
-[text]
-encoding = "utf-8"
-delimiter = ";"
-decimal_mark = "."
-header = "names"
-header_start = "time"
-missing = ["-999"]
-[time]
-columns = ["time"]
-format = "%Y-%m-%dT%H:%M:%S.%f"
-zone = "UTC"
-stamp = "instant"
-"""
 ROWS = 20_000
 # Files: label, first row, rows. Two overlap with the same values, so merging is at work as well.
 FILES = (("VEL-A", 0), ("VEL-A", 15_000), ("VEL-A", 40_000), ("VEL-B", 0), ("VEL-B", 20_000), ("VEL-C", 0))

@@ -102,18 +102,6 @@ def message_dict(message: IntakeError) -> dict[str, Any]:
     }
 
 
-def message_from(parts: dict[str, Any]) -> IntakeError:
-    """Return the message that `message_dict` took apart."""
-    return IntakeError(
-        file=parts["file"],
-        line=parts["line"],
-        field=parts["field"],
-        found=parts["found"],
-        expected=parts["expected"],
-        mend=parts["mend"],
-    )
-
-
 @dataclass
 class IntakeReport:
     """What an intake did."""

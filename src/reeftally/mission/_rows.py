@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from typing import Annotated, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 import numpy as np
 from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
@@ -132,7 +132,28 @@ class Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
-class Mission(Row):
+class _Spanned:
+    """The two ends of a section that has `start` and `end`, in nanoseconds.
+
+    The fields stay with the sections, since their order there is the order of docs/mission-book.md.
+    """
+
+    if TYPE_CHECKING:
+        start: dt.datetime
+        end: dt.datetime
+
+    @property
+    def start_ns(self) -> int:
+        """Start. [ns since 1970-01-01 UTC]."""
+        return to_ns(self.start)
+
+    @property
+    def end_ns(self) -> int:
+        """End, not included. [ns since 1970-01-01 UTC]."""
+        return to_ns(self.end)
+
+
+class Mission(_Spanned, Row):
     """What the mission is called, when it is, and what it asks."""
 
     name: Name = Field(description="short name, used in titles and file names")
@@ -145,16 +166,6 @@ class Mission(Row):
     investigators: str | None = Field(default=None, description="who answers for the data")
     institution: str | None = Field(default=None, description="where they work")
     funding: str | None = Field(default=None, description="who paid, with grant numbers")
-
-    @property
-    def start_ns(self) -> int:
-        """Start. [ns since 1970-01-01 UTC]."""
-        return to_ns(self.start)
-
-    @property
-    def end_ns(self) -> int:
-        """End. [ns since 1970-01-01 UTC]."""
-        return to_ns(self.end)
 
 
 class Site(Row):
@@ -258,7 +269,7 @@ class Instrument(Row):
         return next((term for term in self.terms if term.quantity == quantity), None)
 
 
-class Deployment(Row):
+class Deployment(_Spanned, Row):
     """One instrument at one place for one period; moving it ends one and begins another."""
 
     instrument: str = Field(description="label of the instrument")
@@ -286,18 +297,8 @@ class Deployment(Row):
     )
     velocimeter: str | None = Field(default=None, description="label of the velocimeter this fast sensor belongs to")
 
-    @property
-    def start_ns(self) -> int:
-        """Start. [ns since 1970-01-01 UTC]."""
-        return to_ns(self.start)
 
-    @property
-    def end_ns(self) -> int:
-        """End, not included. [ns since 1970-01-01 UTC]."""
-        return to_ns(self.end)
-
-
-class Intercalibration(Row):
+class Intercalibration(_Spanned, Row):
     """Sensors side by side in one water."""
 
     name: Name = Field(description="name of the period, for example before")
@@ -310,16 +311,6 @@ class Intercalibration(Row):
     state: Literal["clean", "uncleaned", "cleaned"] | None = Field(
         default=None, description="whether the sensors had grown over, and whether they were cleaned"
     )
-
-    @property
-    def start_ns(self) -> int:
-        """Start. [ns since 1970-01-01 UTC]."""
-        return to_ns(self.start)
-
-    @property
-    def end_ns(self) -> int:
-        """End, not included. [ns since 1970-01-01 UTC]."""
-        return to_ns(self.end)
 
 
 class Calibration(Row):

@@ -66,12 +66,6 @@ class Water:
         """Return a series at other times, linear between minutes."""
         return np.asarray(np.interp(t, self.t, getattr(self, name)))
 
-    @property
-    def heading_to(self) -> tuple[FloatArray, FloatArray]:
-        """Unit vector of the current (east, north)."""
-        speed = np.hypot(self.east, self.north)
-        return self.east / speed, self.north / speed
-
     def pressure(self, reef: Reef) -> FloatArray:
         """Pressure of the water column at the mast [dbar], bed level."""
         return (reef.depth + self.tide) * reef.density * GRAVITY / 1e4

@@ -30,7 +30,7 @@ from reeftally.report.story import (
     parts_of,
     short_places,
 )
-from reeftally.report.typesetting import pages_of, typeset
+from reeftally.report.typesetting import typeset
 from reeftally.report.words import places, share, with_interval
 
 __all__ = ["Brief", "brief_of", "write_brief"]
@@ -388,8 +388,3 @@ def _figure(facts: Facts) -> Any:
         ]
     )
     return charts.parts(table, title="Change of pH", width=300)
-
-
-def brief_pages(content: bytes) -> int:
-    """Return how many pages a PDF made here has."""
-    return pages_of(content)
