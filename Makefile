@@ -41,7 +41,11 @@ test: $(VENV)/test.stamp ## run all tests
 quick: $(VENV)/test.stamp ## run the tests that take no more than a few seconds each
 	$(BIN)/python -m pytest -n 2 --dist loadfile -q -m 'not slow and not browser'
 
-test-browser: $(VENV)/test.stamp ## run the tests that open pages in Chromium (Debian: apt-get install chromium)
+$(VENV)/browser.stamp: $(VENV)/test.stamp
+	$(PIP) -e '.[test,browser]'
+	@touch $@
+
+test-browser: $(VENV)/browser.stamp ## run the tests that open pages in Chromium (Debian: apt-get install chromium)
 	$(BIN)/python -m pytest -q -m browser
 
 check: $(VENV)/dev.stamp ## lint, format, types, import contracts, changelog fragments
