@@ -5,7 +5,7 @@ import re
 import pytest
 
 from reeftally.report import CAUTIONS, cautions_for
-from reeftally.report.cautions import FOLLOW
+from reeftally.telling.cautions import FOLLOW
 
 
 @pytest.mark.parametrize("place", ["dive sheet", "dye task", "poison task", "cable task"])

@@ -9,7 +9,7 @@ from reeftally.errors import ResultError
 from reeftally.report import read_facts, write_report
 from reeftally.report.html import limits, report_page
 from reeftally.report.sections import sections
-from reeftally.report.words import with_interval
+from reeftally.telling.words import with_interval
 
 VOID = {"meta", "link", "br", "input", "img", "hr"}
 

@@ -3,8 +3,8 @@
 import pytest
 
 from reeftally.report import read_facts
-from reeftally.report.facts import Number
 from reeftally.report.sections import _mark, sections
+from reeftally.telling.facts import Number
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reeftally.report.words import answer, confidence_words, likelihood_below, number, places, share, with_interval
+from reeftally.telling.words import answer, confidence_words, likelihood_below, number, places, share, with_interval
 
 # JCGM 100:2008, 7.2.6: uncertainties are given to two significant digits at most; 7.2.2 shows
 # m_S = 100,021 47(35) g and m_S = (100,021 47 ± 0,000 79) g with an expanded uncertainty.

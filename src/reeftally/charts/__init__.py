@@ -8,7 +8,7 @@ Rules:    same colour for the same quantity; gaps are gaps; every axis has name 
 from reeftally.charts.account import account_steps, drivers_in_time, error_budgets, estimate_lines, parts
 from reeftally.charts.base import Frame
 from reeftally.charts.chemistry import dic_alkalinity, offsets, property_plot
-from reeftally.charts.draw import page_spec, svg_for_page, svg_for_paper
+from reeftally.charts.draw import browser_library, page_spec, svg_for_page, svg_for_paper
 from reeftally.charts.flow import log_profile, spectrum
 from reeftally.charts.fluxes import flux_series, light_curve, means_by_period, method_against_method
 from reeftally.charts.frames import SERIES_COLUMNS, series_frame, utc
@@ -23,6 +23,7 @@ __all__ = [
     "Frame",
     "account_steps",
     "axis_title",
+    "browser_library",
     "colour_of",
     "dic_alkalinity",
     "differences_by_form",

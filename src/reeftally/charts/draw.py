@@ -15,7 +15,7 @@ import vl_convert
 
 from reeftally.charts.palette import recoloured
 
-__all__ = ["page_spec", "svg_for_page", "svg_for_paper"]
+__all__ = ["browser_library", "page_spec", "svg_for_page", "svg_for_paper"]
 
 _SCHEMA = re.compile(r'"\$schema": ?"[^"]*",? ?')
 
@@ -39,6 +39,17 @@ def _short(value: Any) -> Any:
 def _svg(chart: Any) -> str:
     drawn: str = vl_convert.vegalite_to_svg(json.dumps(chart.to_dict()), show_warnings=False)
     return drawn
+
+
+def browser_library() -> str:
+    """Return the drawing library for a page, from the package at hand, wrapped so that it leaves no names but its own.
+
+    The text may stand inside a script element; nothing in it leads off the page.
+    """
+    bundle: str = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
+    # The library knows an on-line editor.
+    bundle = re.sub(r"https://vega\.github\.io/editor/?", "about:blank", bundle)
+    return "(function () {" + bundle.replace("</script", "<\\/script").replace("<!--", "<\\!--") + "})();"
 
 
 def svg_for_paper(chart: Any) -> str:

@@ -1,7 +1,7 @@
 """Titles of axes and short words for people: name and unit of every quantity, method and driver.
 
 Here:     the spelling that readers see, made from the table of quantities.
-Not here: the table itself (`reeftally._names`), number formats (`reeftally.report.words`).
+Not here: the table itself (`reeftally._names`), number formats (`reeftally.telling.words`).
 Rules:    every axis has name and unit; exponents are raised, never bare.
 """
 

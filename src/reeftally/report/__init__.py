@@ -6,14 +6,14 @@ Rules:    wording follows the interval; what cannot be concluded is said; the sa
 """
 
 from reeftally.report.brief import Brief, brief_of, write_brief
-from reeftally.report.cautions import CAUTIONS, STANDING_LINE, Caution, cautions_for
-from reeftally.report.explain import Step, explain
-from reeftally.report.facts import Facts, Number, read_facts
 from reeftally.report.html import write_report
 from reeftally.report.methods import methods_text
 from reeftally.report.paper import write_report_pdf
 from reeftally.report.sections import TargetState, targets
 from reeftally.report.story import Claim, Headline, claims, headline
+from reeftally.telling.cautions import CAUTIONS, STANDING_LINE, Caution, cautions_for
+from reeftally.telling.explain import Step, explain
+from reeftally.telling.facts import Facts, Number, read_facts
 
 __all__ = [
     "CAUTIONS",

@@ -16,7 +16,7 @@ import pandas as pd
 import xarray as xr
 
 from reeftally.charts import series_frame
-from reeftally.report.facts import Facts, Number
+from reeftally.telling.facts import Facts, Number
 
 __all__ = ["Figure", "by_hour", "has_numbers", "method_series", "no_figure", "plain_term", "side_by_side_table"]
 

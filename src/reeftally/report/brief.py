@@ -17,8 +17,6 @@ from typing import Any
 import pandas as pd
 
 from reeftally import charts
-from reeftally.report.cautions import STANDING_LINE
-from reeftally.report.facts import Facts, Number, read_facts
 from reeftally.report.html import save
 from reeftally.report.story import (
     Claim,
@@ -31,7 +29,9 @@ from reeftally.report.story import (
     short_places,
 )
 from reeftally.report.typesetting import typeset
-from reeftally.report.words import places, share, with_interval
+from reeftally.telling.cautions import STANDING_LINE
+from reeftally.telling.facts import Facts, Number, read_facts
+from reeftally.telling.words import places, share, with_interval
 
 __all__ = ["Brief", "brief_of", "write_brief"]
 

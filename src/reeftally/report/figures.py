@@ -9,10 +9,10 @@ Rules:    a figure that cannot be drawn says what is missing and what to do next
 from __future__ import annotations
 
 from reeftally.report._figure import Figure
-from reeftally.report.facts import Facts
 from reeftally.report.figures_account import budgets, ledger_series, lines, steps
 from reeftally.report.figures_exchange import against, cospectrum, flux_series, light, organisms
 from reeftally.report.figures_water import hours, offsets, properties, routes, strip
+from reeftally.telling.facts import Facts
 
 __all__ = ["Figure", "figures"]
 

@@ -16,18 +16,17 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
-import vl_convert
 from markupsafe import Markup
 
-from reeftally.charts import COLOURS, method_name, page_spec, quantity_name, svg_for_page
+from reeftally.charts import COLOURS, browser_library, method_name, page_spec, quantity_name, svg_for_page
 from reeftally.report._figure import Figure, plain_term
-from reeftally.report.cautions import STANDING_LINE, cautions_for
-from reeftally.report.explain import method_entry
-from reeftally.report.facts import Facts, Number, read_facts
 from reeftally.report.methods import methods_text
 from reeftally.report.sections import Section, sections
 from reeftally.report.story import Claim, amount, claims, headline
-from reeftally.report.words import places, with_interval
+from reeftally.telling.cautions import STANDING_LINE, cautions_for
+from reeftally.telling.explain import method_entry
+from reeftally.telling.facts import Facts, Number, read_facts
+from reeftally.telling.words import places, with_interval
 
 __all__ = ["claim_lines", "dates", "limits", "report_page", "save", "signed", "write_report"]
 
@@ -95,7 +94,7 @@ def report_page(facts: Facts) -> str:
         css=Markup(_asset("report.css")),
         js=_asset("report.js"),
         colours=json.dumps({row.light: row.dark for row in COLOURS.values()}),
-        library=_library(),
+        library=browser_library(),
     )
 
 
@@ -113,14 +112,6 @@ def _tones() -> str:
         f'@media screen {{ :root[data-tone="dark"] {{ {dark}color-scheme: dark; }} '
         f':root[data-tone="light"] {{ color-scheme: light; }} }}'
     )
-
-
-def _library() -> str:
-    """Return the drawing library, wrapped so that it leaves no names but its own."""
-    bundle = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
-    # The library knows an on-line editor; nothing here may lead off the page.
-    bundle = re.sub(r"https://vega\.github\.io/editor/?", "about:blank", bundle)
-    return "(function () {" + bundle.replace("</script", "<\\/script").replace("<!--", "<\\!--") + "})();"
 
 
 def dates(facts: Facts) -> str:

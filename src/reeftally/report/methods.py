@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from reeftally.charts import method_name, quantity_name
-from reeftally.report.facts import Facts
+from reeftally.telling.facts import Facts
 
 __all__ = ["Paragraph", "items", "methods_text"]
 

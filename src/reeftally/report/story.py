@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from reeftally.report.facts import Facts, Number
-from reeftally.report.words import Answer, answer, confidence_words, likelihood_below, places
+from reeftally.telling.facts import Facts, Number
+from reeftally.telling.words import Answer, answer, confidence_words, likelihood_below, places
 
 __all__ = [
     "LOCAL_DRIVERS",

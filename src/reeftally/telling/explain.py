@@ -14,8 +14,8 @@ from typing import Any
 
 from reeftally.charts import method_name, quantity_name
 from reeftally.errors import ResultError
-from reeftally.report.facts import Facts, Number, read_facts
-from reeftally.report.words import with_interval
+from reeftally.telling.facts import Facts, Number, read_facts
+from reeftally.telling.words import with_interval
 
 __all__ = ["Step", "explain", "method_entry", "steps_of"]
 
