@@ -19,7 +19,14 @@ import numpy as np
 from numba import njit
 from numba.extending import register_jitable
 
-from reeftally.seawater import _constants, _kernels_acid, _kernels_lanes, _kernels_roots
+from reeftally.seawater import (
+    _constants,
+    _kernels_acid,
+    _kernels_lanes,
+    _kernels_math,
+    _kernels_outputs,
+    _kernels_roots,
+)
 from reeftally.seawater._kernels_acid import (
     CO2,
     DIC,
@@ -32,14 +39,45 @@ from reeftally.seawater._kernels_acid import (
     PH_TOTAL,
     TA,
     XCO2,
-    carbonate_alkalinity,
-    equilibrium,
     fugacity_factor,
     nbs_activity,
-    other_alkalinity,
     vapour_pressure,
 )
-from reeftally.seawater._kernels_lanes import BLOCK, DIC_ROW, ROWS, START, STEP, TA_ROW, TF, TS, H, two_steps
+from reeftally.seawater._kernels_lanes import (
+    AIR,
+    BLOCK,
+    BP1,
+    BT,
+    DIC_ROW,
+    H2S,
+    NH4,
+    PO4,
+    RARE,
+    ROWS,
+    SI,
+    START,
+    STEP,
+    T_C,
+    TA_ROW,
+    TF,
+    WITH_H2S,
+    WITH_NH4,
+    WITH_PO4,
+    WITH_SI,
+    H,
+    P,
+    S,
+    alkalinity_from_hydrogen,
+    buffering,
+    constants_of_block,
+    dic_from_hydrogen,
+    hydrogen_from_ph,
+    load,
+    rare_buffering,
+    starts,
+    two_steps,
+)
+from reeftally.seawater._kernels_outputs import write_block
 from reeftally.seawater._kernels_roots import (
     ENOUGH,
     H_HIGH,
@@ -48,7 +86,6 @@ from reeftally.seawater._kernels_roots import (
     NO_SOLUTION,
     find_root,
     hydrogen_ion,
-    starting_value,
 )
 
 __all__ = ["constants_only", "solve_states"]
@@ -66,7 +103,7 @@ def _fingerprint() -> int:
     coefficient elsewhere would go on being computed with the old machine code.
     """
     parts: list[object] = []
-    for module in (_constants, _kernels_acid, _kernels_lanes, _kernels_roots):
+    for module in (_constants, _kernels_acid, _kernels_lanes, _kernels_math, _kernels_outputs, _kernels_roots):
         for name, value in sorted(vars(module).items()):
             if isinstance(value, FunctionType) and value.__module__ == module.__name__:
                 code = value.__code__
@@ -169,194 +206,62 @@ def solve_one(
 
 
 @register_jitable(error_model="numpy", forceinline=True)
-def write_outputs(
-    out: Any,
-    n: int,
-    slot: Any,
-    h: float,
-    dic: float,
-    t_c: float,
-    s: float,
-    air: float,
-    k: Any,
-    tot: Any,
-    tf: float,
-    ts: float,
-) -> None:
-    """Write the requested outputs of one solved state into column `n`."""
-    k0, k1, k2, kb, kw, ks, kf, bp1, bp2, bp3, ksi, _, _, ka, kc = k
-    bt, st, ft, ca, po4, si, _, _ = tot
-    q1 = h / k2
-    q2 = q1 * h / k1
-    c = dic / (1.0 + q1 + q2)
-    b = c * q1
-    a = c * q2
-    ac = b + 2.0 * c
-    if (
-        slot[0] >= 0
-        or slot[14] >= 0
-        or slot[15] >= 0
-        or slot[16] >= 0
-        or slot[17] >= 0
-        or slot[18] >= 0
-        or slot[19] >= 0
-        or slot[20] >= 0
-    ):
-        a0, a1, _ = other_alkalinity(h, k, tot, tf)
-        if slot[0] >= 0:
-            out[slot[0], n] = 1e6 * (a0 + ac)
-        # Egleston et al. 2010, with every buffer of the alkalinity in `sg`.
-        sg = b + 4.0 * c - a1
-        det = dic * sg - ac * ac
-        two = 2.0 * a + b
-        if slot[14] >= 0:
-            out[slot[14], n] = dic * sg / det
-        if slot[15] >= 0:
-            out[slot[15], n] = 1e6 * det / sg
-        if slot[16] >= 0:
-            out[slot[16], n] = 1e6 * det / ac
-        if slot[17] >= 0:
-            out[slot[17], n] = 1e6 * dic * det / (det - two * ac)
-        if slot[18] >= 0:
-            out[slot[18], n] = -1e6 * det / ac
-        if slot[19] >= 0:
-            out[slot[19], n] = -1e6 * det / dic
-        if slot[20] >= 0:
-            out[slot[20], n] = 1e6 * det / two
-    if slot[1] >= 0:
-        out[slot[1], n] = 1e6 * dic
-    if slot[2] >= 0 or slot[3] >= 0 or slot[4] >= 0 or slot[5] >= 0:
-        ph = -math.log(h) / LN10
-        if slot[2] >= 0:
-            out[slot[2], n] = ph
-        if slot[3] >= 0:
-            out[slot[3], n] = ph + math.log(tf) / LN10
-        if slot[4] >= 0 or slot[5] >= 0:
-            sws = ph + math.log(ts) / LN10
-            if slot[4] >= 0:
-                out[slot[4], n] = sws
-            if slot[5] >= 0:
-                out[slot[5], n] = sws - math.log(nbs_activity(t_c, s)) / LN10
-    if slot[6] >= 0:
-        out[slot[6], n] = 1e6 * a
-    if slot[7] >= 0:
-        out[slot[7], n] = 1e6 * b
-    if slot[8] >= 0:
-        out[slot[8], n] = 1e6 * c
-    if slot[9] >= 0 or slot[10] >= 0 or slot[11] >= 0:
-        fco2 = 1e6 * a / k0
-        if slot[9] >= 0:
-            out[slot[9], n] = fco2
-        if slot[10] >= 0 or slot[11] >= 0:
-            pco2 = fco2 / fugacity_factor(t_c, air, math.exp)
-            if slot[10] >= 0:
-                out[slot[10], n] = pco2
-            if slot[11] >= 0:
-                dry = air / 1013.25 - vapour_pressure(t_c, s, math.log, math.exp)
-                out[slot[11], n] = pco2 / dry
-    if slot[12] >= 0:
-        out[slot[12], n] = c * ca / ka
-    if slot[13] >= 0:
-        out[slot[13], n] = c * ca / kc
-    free = h / tf
-    if slot[21] >= 0:
-        out[slot[21], n] = 1e6 * free
-    if slot[22] >= 0:
-        out[slot[22], n] = 1e6 * kw / h
-    if slot[23] >= 0:
-        out[slot[23], n] = 1e6 * bt * kb / (kb + h)
-    if slot[24] >= 0:
-        out[slot[24], n] = 1e6 * st * free / (free + ks)
-    if slot[25] >= 0:
-        out[slot[25], n] = 1e6 * ft * free / (free + kf)
-    if slot[26] >= 0 or slot[27] >= 0 or slot[28] >= 0 or slot[29] >= 0:
-        w1 = w2 = w3 = w0 = 0.0
-        if po4 > 0.0:
-            w1 = h * bp1
-            w2 = h * h * bp2
-            w3 = h * h * h * bp3
-            w0 = 1e6 * po4 / (1.0 + w1 + w2 + w3)
-        if slot[26] >= 0:
-            out[slot[26], n] = w3 * w0
-        if slot[27] >= 0:
-            out[slot[27], n] = w2 * w0
-        if slot[28] >= 0:
-            out[slot[28], n] = w1 * w0
-        if slot[29] >= 0:
-            out[slot[29], n] = w0
-    if slot[30] >= 0:
-        out[slot[30], n] = 1e6 * si * ksi / (ksi + h)
+def place(w: Any, j: int, t_c: float, s: float, p: float, air: float) -> None:
+    """Put conditions into column `j` of the table."""
+    w[T_C * BLOCK + j] = t_c
+    w[S * BLOCK + j] = s
+    w[P * BLOCK + j] = p
+    w[AIR * BLOCK + j] = air
 
 
 @register_jitable(error_model="numpy", forceinline=True)
-def store(w: Any, j: int, k: Any, tot: Any, tf: float, ts: float) -> None:
-    """Put constants and totals of a state into column `j` of the table of `_kernels_lanes`."""
-    # Written out: a loop over a tuple would put it in memory first.
-    w[j] = k[0]
-    w[1 * BLOCK + j] = k[1]
-    w[2 * BLOCK + j] = k[2]
-    w[3 * BLOCK + j] = k[3]
-    w[4 * BLOCK + j] = k[4]
-    w[5 * BLOCK + j] = k[5]
-    w[6 * BLOCK + j] = k[6]
-    w[7 * BLOCK + j] = k[7]
-    w[8 * BLOCK + j] = k[8]
-    w[9 * BLOCK + j] = k[9]
-    w[10 * BLOCK + j] = k[10]
-    w[11 * BLOCK + j] = k[11]
-    w[12 * BLOCK + j] = k[12]
-    w[13 * BLOCK + j] = k[13]
-    w[14 * BLOCK + j] = k[14]
-    w[15 * BLOCK + j] = tot[0]
-    w[16 * BLOCK + j] = tot[1]
-    w[17 * BLOCK + j] = tot[2]
-    w[18 * BLOCK + j] = tot[3]
-    w[19 * BLOCK + j] = tot[4]
-    w[20 * BLOCK + j] = tot[5]
-    w[21 * BLOCK + j] = tot[6]
-    w[22 * BLOCK + j] = tot[7]
-    w[TF * BLOCK + j] = tf
-    w[TS * BLOCK + j] = ts
+def place_minor(w: Any, j: int, po4: float, si: float, nh4: float, h2s: float) -> int:
+    """Put totals of the minor acids into column `j`; return the bits of those above zero."""
+    w[PO4 * BLOCK + j] = po4
+    w[SI * BLOCK + j] = si
+    w[NH4 * BLOCK + j] = nh4
+    w[H2S * BLOCK + j] = h2s
+    nutrients = (WITH_PO4 if po4 > 0.0 else 0) | (WITH_SI if si > 0.0 else 0)
+    return nutrients | (WITH_NH4 if nh4 > 0.0 else 0) | (WITH_H2S if h2s > 0.0 else 0)
 
 
 @register_jitable(error_model="numpy", forceinline=True)
-def load(w: Any, j: int) -> Any:
-    """Return constants, totals and ratios of scales of column `j`."""
-    k = (
-        w[j],
-        w[1 * BLOCK + j],
-        w[2 * BLOCK + j],
-        w[3 * BLOCK + j],
-        w[4 * BLOCK + j],
-        w[5 * BLOCK + j],
-        w[6 * BLOCK + j],
-        w[7 * BLOCK + j],
-        w[8 * BLOCK + j],
-        w[9 * BLOCK + j],
-        w[10 * BLOCK + j],
-        w[11 * BLOCK + j],
-        w[12 * BLOCK + j],
-        w[13 * BLOCK + j],
-        w[14 * BLOCK + j],
-    )
-    tot = (
-        w[15 * BLOCK + j],
-        w[16 * BLOCK + j],
-        w[17 * BLOCK + j],
-        w[18 * BLOCK + j],
-        w[19 * BLOCK + j],
-        w[20 * BLOCK + j],
-        w[21 * BLOCK + j],
-        w[22 * BLOCK + j],
-    )
-    return k, tot, w[TF * BLOCK + j], w[TS * BLOCK + j]
+def place_harmless(w: Any, j: int) -> None:
+    """Put an ordinary state into column `j`, so that one without a value disturbs nothing."""
+    place(w, j, 15.0, 35.0, 0.0, 1013.25)
+    place_minor(w, j, 0.0, 0.0, 0.0, 0.0)
+    w[TA_ROW * BLOCK + j] = 2.3e-3
+    w[DIC_ROW * BLOCK + j] = 2.0e-3
+    w[START * BLOCK + j] = 1e-8
+    w[H * BLOCK + j] = 1e-8
 
 
 @register_jitable(error_model="numpy")
-def blank(out: Any, n: int) -> None:
-    """Write NaN into column `n`."""
-    for row in range(out.shape[0]):
-        out[row, n] = math.nan
+def roots_of_block(w: Any, code: Any, begin: int, end: int) -> None:
+    """Fill row `H` from alkalinity, DIC and row `START`; set codes where there is no root."""
+    two_steps(w)
+    for n in range(begin, end):
+        j = n - begin
+        if abs(w[STEP * BLOCK + j]) < ENOUGH and H_LOW < w[H * BLOCK + j] < H_HIGH:
+            continue
+        if code[n] & NO_VALUE:
+            continue
+        k, tot, tf, _ = load(w, j)
+        ta, dic, start = w[TA_ROW * BLOCK + j], w[DIC_ROW * BLOCK + j], w[START * BLOCK + j]
+        h = find_root(ta, DIC, dic, start, H_LOW, H_HIGH, False, k, tot, tf)
+        if math.isnan(h):
+            code[n] |= NO_SOLUTION
+            h = 1e-8
+        w[H * BLOCK + j] = h
+
+
+@register_jitable(error_model="numpy")
+def blank(out: Any, code: Any, begin: int, end: int) -> None:
+    """Write NaN into the columns from `begin` to `end` whose code says that they have no value."""
+    for n in range(begin, end):
+        if code[n] & NO_VALUE:
+            for row in range(out.shape[0]):
+                out[row, n] = math.nan
 
 
 def _solver(sources: int) -> Any:
@@ -390,66 +295,81 @@ def _solver(sources: int) -> Any:
     ) -> None:
         """Fill columns `start` to `stop` of `out` and `code`; `slot` gives the row of each output."""
         solubility = sources >= 0 and (slot[12] >= 0 or slot[13] >= 0)
-        side_by_side = kind_1 == TA and kind_2 == DIC
-        # A pool of ones: columns of states that have no value are worked on like the others.
+        with_dic = kind_1 == TA and kind_2 == DIC
+        with_ph = kind_1 == TA and PH_TOTAL <= kind_2 <= PH_NBS
+        # The second leg is from alkalinity and DIC to the conditions of the results.
+        last = 1 if moved else 0
         w = np.ones(ROWS * BLOCK)
+        for j in range(BLOCK):
+            place_harmless(w, j)
         for begin in range(start, stop, BLOCK):
             end = min(begin + BLOCK, stop)
+            acids = 0
             for n in range(begin, end):
                 j = n - begin
-                t_c, s, p = temperature[n], salinity[n], pressure[n]
+                t_c, s, p, air = temperature[n], salinity[n], pressure[n], air_pressure[n]
                 po4, si = 1e-6 * phosphate[n], 1e-6 * silicate[n]
                 nh4, h2s = 1e-6 * ammonium[n], 1e-6 * sulfide[n]
-                status = condition_code(t_c, s, p, air_pressure[n], po4, si, nh4, h2s)
+                status = condition_code(t_c, s, p, air, po4, si, nh4, h2s)
                 if status == 0:
                     status = validity_code(t_c, s, limits)
-                    k, tot, tf, ts = equilibrium(t_c, s, p, po4, si, nh4, h2s, solubility and not moved, sets)
-                    if side_by_side:
-                        status |= check_inputs(TA, value_1[n], True) | check_inputs(DIC, value_2[n], False)
-                        ta, dic = 1e-6 * value_1[n], 1e-6 * value_2[n]
-                        w[TA_ROW * BLOCK + j] = ta
-                        w[DIC_ROW * BLOCK + j] = dic
-                        w[START * BLOCK + j] = starting_value(ta, dic, tot[0], k[1], k[2], k[3])
-                    store(w, j, k, tot, tf, ts)
+                    status |= check_inputs(kind_1, value_1[n], kind_1 == TA)
+                    status |= check_inputs(kind_2, value_2[n], kind_2 == TA)
                 code[n] = status
-            if side_by_side:
-                two_steps(w)
-            for n in range(begin, end):
-                status = code[n]
                 if status & NO_VALUE:
-                    blank(out, n)
+                    place_harmless(w, j)
                     continue
-                j = n - begin
-                t_c, s, air = temperature[n], salinity[n], air_pressure[n]
-                k, tot, tf, ts = load(w, j)
-                if side_by_side:
-                    h, dic = w[H * BLOCK + j], w[DIC_ROW * BLOCK + j]
-                    if not (abs(w[STEP * BLOCK + j]) < ENOUGH and H_LOW < h < H_HIGH):
-                        h = w[START * BLOCK + j]
-                        h = find_root(w[TA_ROW * BLOCK + j], DIC, dic, h, H_LOW, H_HIGH, False, k, tot, tf)
-                        status |= NO_SOLUTION if math.isnan(h) else 0
+                place(w, j, t_c, s, p, air)
+                acids |= place_minor(w, j, po4, si, nh4, h2s)
+                w[TA_ROW * BLOCK + j] = 1e-6 * value_1[n]
+                w[DIC_ROW * BLOCK + j] = 1e-6 * value_2[n]
+                w[START * BLOCK + j] = value_2[n]
+            for leg in range(last + 1):
+                constants_of_block(w, acids, solubility and leg == last, sets)
+                if with_dic or leg == 1:
+                    if leg == 0:
+                        starts(w)
+                    roots_of_block(w, code, begin, end)
+                elif with_ph:
+                    hydrogen_from_ph(w, kind_2)
                 else:
-                    h, dic, solved = solve_one(
-                        kind_1, value_1[n], kind_2, value_2[n], t_c, s, air, root, k, tot, tf, ts
-                    )
-                    status |= solved
-                if moved and not (status & NO_VALUE):
-                    a0, _, _ = other_alkalinity(h, k, tot, tf)
-                    b0, _, _ = carbonate_alkalinity(h, DIC, dic, k[1], k[2], 1.0 / k[2], 1.0 / (k[1] * k[2]))
-                    t_c, p = temperature_out[n], pressure_out[n]
-                    po4, si, nh4, h2s = tot[4], tot[5], tot[6], tot[7]
-                    status |= condition_code(t_c, s, p, air, po4, si, nh4, h2s)
-                    if not (status & NO_VALUE):
-                        status |= validity_code(t_c, s, limits)
-                        k, tot, tf, ts = equilibrium(t_c, s, p, po4, si, nh4, h2s, solubility, sets)
-                        first = min(max(h, H_LOW), H_HIGH)
-                        h = find_root(a0 + b0, DIC, dic, first, H_LOW, H_HIGH, False, k, tot, tf)
-                        status |= NO_SOLUTION if math.isnan(h) else 0
-                code[n] = status
-                if status & NO_VALUE:
-                    blank(out, n)
-                else:
-                    write_outputs(out, n, slot, h, dic, t_c, s, air, k, tot, tf, ts)
+                    for n in range(begin, end):
+                        if code[n] & NO_VALUE:
+                            continue
+                        j = n - begin
+                        t_c, s, air = w[T_C * BLOCK + j], w[S * BLOCK + j], w[AIR * BLOCK + j]
+                        k, tot, tf, ts = load(w, j)
+                        h, dic, solved = solve_one(
+                            kind_1, value_1[n], kind_2, value_2[n], t_c, s, air, root, k, tot, tf, ts
+                        )
+                        code[n] |= solved
+                        none = (solved & NO_VALUE) != 0
+                        w[H * BLOCK + j] = 1e-8 if none else h
+                        w[DIC_ROW * BLOCK + j] = 2e-3 if none else dic
+                buffering(w)
+                if acids & RARE:
+                    rare_buffering(w)
+                if with_ph and leg == 0:
+                    dic_from_hydrogen(w)
+                    for n in range(begin, end):
+                        if not w[DIC_ROW * BLOCK + n - begin] >= 0.0:
+                            code[n] |= NO_SOLUTION
+                            w[DIC_ROW * BLOCK + n - begin] = 2e-3
+                if leg < last:
+                    alkalinity_from_hydrogen(w)
+                    for n in range(begin, end):
+                        if code[n] & NO_VALUE:
+                            continue
+                        t_c, s, p, air = temperature_out[n], salinity[n], pressure_out[n], air_pressure[n]
+                        status = condition_code(t_c, s, p, air, 0.0, 0.0, 0.0, 0.0)
+                        if status & NO_VALUE:
+                            place_harmless(w, n - begin)
+                        else:
+                            status = validity_code(t_c, s, limits)
+                            place(w, n - begin, t_c, s, p, air)
+                        code[n] |= status
+            write_block(w, slot, out, begin, end)
+            blank(out, code, begin, end)
 
     return solve_states
 
@@ -471,26 +391,32 @@ def _constants_kernel(sources: int) -> Any:
         start: int,
         stop: int,
     ) -> None:
-        """Fill `out` (19, n) with the constants of `equilibrium`, the totals and the scale ratios."""
-        for n in range(start, stop):
-            k, tot, tf, ts = equilibrium(
-                temperature[n],
-                salinity[n],
-                pressure[n],
-                phosphate[n],
-                silicate[n],
-                ammonium[n],
-                sulfide[n],
-                sources >= 0,
-                sets,
-            )
-            for j, value in enumerate(k):
-                out[j, n] = value
-            out[7, n] = k[8] / k[9]
-            out[8, n] = k[7] / k[8]
-            out[9, n] = 1.0 / k[7]
-            out[15, n], out[16, n], out[17, n] = tot[0], tot[1], tot[2]
-            out[18, n], out[19, n], out[20, n] = tot[3], tf, ts
+        """Fill `out` (21, n) with the constants, the totals by salinity and the scale ratios."""
+        w = np.ones(ROWS * BLOCK)
+        for j in range(BLOCK):
+            place_harmless(w, j)
+        for begin in range(start, stop, BLOCK):
+            end = min(begin + BLOCK, stop)
+            acids = 0
+            for n in range(begin, end):
+                place(w, n - begin, temperature[n], salinity[n], pressure[n], 1013.25)
+                acids |= place_minor(w, n - begin, phosphate[n], silicate[n], ammonium[n], sulfide[n])
+            constants_of_block(w, acids, sources >= 0, sets)
+            for row in range(15):
+                line = out[row, begin:end]
+                for j in range(end - begin):
+                    line[j] = w[row * BLOCK + j]
+            for j in range(end - begin):
+                bp1, bp2, bp3 = w[BP1 * BLOCK + j], w[(BP1 + 1) * BLOCK + j], w[(BP1 + 2) * BLOCK + j]
+                out[7, begin + j], out[8, begin + j], out[9, begin + j] = bp2 / bp3, bp1 / bp2, 1.0 / bp1
+            for row in range(4):
+                line = out[15 + row, begin:end]
+                for j in range(end - begin):
+                    line[j] = w[(BT + row) * BLOCK + j]
+            for row in range(2):
+                line = out[19 + row, begin:end]
+                for j in range(end - begin):
+                    line[j] = w[(TF + row) * BLOCK + j]
 
     return constants_only
 
