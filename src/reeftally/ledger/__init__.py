@@ -62,6 +62,7 @@ from reeftally.ledger.missions import (
 from reeftally.ledger.mixing import Mixture, mix
 from reeftally.ledger.periods import ReferenceShift, combine_periods, sensitivity_to_reference
 from reeftally.ledger.robust import Kendall, RobustSlope, mann_kendall, seasonal_kendall, theil_sen
+from reeftally.ledger.service import Referred, refer_to_bottles
 from reeftally.ledger.shapley import coalition_weights, shapley_values
 from reeftally.ledger.states import (
     COMPONENTS,
@@ -99,6 +100,7 @@ __all__ = [
     "Mixture",
     "Rank",
     "ReferenceShift",
+    "Referred",
     "RobustSlope",
     "SiteStatus",
     "SourceEstimate",
@@ -137,6 +139,7 @@ __all__ = [
     "paired_source",
     "past_state",
     "rank_in_history",
+    "refer_to_bottles",
     "remove_carbonate",
     "seasonal_kendall",
     "sensitivity_to_reference",

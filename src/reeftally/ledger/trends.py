@@ -22,7 +22,7 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from reeftally._checks import FloatArray, as_float, require_range, require_same_length
-from reeftally.errors import InputError
+from reeftally.errors import InputError, ShapeError
 
 __all__ = [
     "Trend",
@@ -228,6 +228,7 @@ def trend(
     samples_per_year: float = 12.0,
     deployment: npt.ArrayLike | None = None,
     offset_sd: float | None = None,
+    calibration: npt.ArrayLike | None = None,
     level: float = 0.95,
 ) -> Trend:
     """Trend of a record by generalised least squares.
@@ -258,6 +259,9 @@ def trend(
     offset_sd : float, optional
         Standard uncertainty of the offset that one deployment keeps [unit of value]; a known part of
         the covariance, so that it is not taken for noise as well.
+    calibration : array_like, shape (n, k), optional
+        In place of the two above: what each of k independent calibration errors, one standard uncertainty
+        large, would add to every value. `refer_to_bottles` gives it for offsets and drifts.
     level : float
         Of the interval.
 
@@ -284,6 +288,11 @@ def trend(
     lag = np.diff(times) * samples_per_year
     z = _deployments(deployment, offset_sd, used)
     known = 0.0 if offset_sd is None else float(offset_sd)
+    if calibration is not None:
+        if z is not None:
+            message = "calibration stands in place of deployment and offset_sd; give one or the other."
+            raise InputError(message)
+        z, known = _shapes(calibration, used), 1.0
     if phi is None:
         fit, fits, weight = _estimate(lag, x, values, z, known)
     else:
@@ -352,6 +361,19 @@ def _deployments(
     if offset_sd == 0.0:
         return None
     return np.asarray(labels[:, None] == np.unique(labels), dtype=np.float64)
+
+
+def _shapes(calibration: npt.ArrayLike, used: npt.NDArray[np.bool_]) -> FloatArray | None:
+    """Return the calibration errors of the values used (n, k); None where there is none."""
+    shapes = np.asarray(calibration, dtype=np.float64)
+    if shapes.ndim != 2 or shapes.shape[0] != used.size:
+        message = f"calibration has shape {shapes.shape}; it needs one row for each of the {used.size} values."
+        raise ShapeError(message)
+    shapes = shapes[used]
+    if not np.isfinite(shapes).all():
+        message = "calibration holds values that are not finite where the record has values."
+        raise InputError(message)
+    return shapes if np.any(shapes != 0.0) else None
 
 
 def clean_record(time: npt.ArrayLike, value: npt.ArrayLike) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
