@@ -303,8 +303,8 @@ def trend(
     apart = np.stack([f.coefficient for f in fits]) - fit.coefficient
     total = np.einsum("f,fij->ij", weight, np.stack([f.covariance for f in fits]))
     total += np.einsum("f,fi,fj->ij", weight, apart, apart)
-    calibration = np.einsum("f,fij->ij", weight, np.stack([f.calibration for f in fits]))
-    noise_sd = np.sqrt(np.diag(total - calibration))
+    known_part = np.einsum("f,fij->ij", weight, np.stack([f.calibration for f in fits]))
+    noise_sd = np.sqrt(np.diag(total - known_part))
     slope_sd = np.array([np.sqrt(f.covariance[1, 1]) for f in fits])
     slope_noise = np.array([np.sqrt(f.covariance[1, 1] - f.calibration[1, 1]) for f in fits])
     # Welch-Satterthwaite: the calibration part is a stated sd, of unlimited degrees of freedom.
@@ -321,7 +321,7 @@ def trend(
         level=level,
         slope_sd=float(np.sqrt(total[1, 1])),
         noise_sd=float(noise_sd[1]),
-        calibration_sd=float(np.sqrt(calibration[1, 1])),
+        calibration_sd=float(np.sqrt(known_part[1, 1])),
         ordinary_slope=float(ordinary[1]),
         ordinary_sd=float(np.sqrt(ordinary_variance * np.linalg.inv(x.T @ x)[1, 1])),
         phi=fit.phi,
