@@ -57,6 +57,30 @@ def test_night_fluxes_are_found_within_two_per_cent_without_noise(reef):
     assert_allclose(sum(found.parts.values()), found.value)
 
 
+def test_the_change_is_that_between_the_ends_also_where_the_flux_is_not_that_of_the_middle(reef):
+    # Whole days from noon: the flux at the ends is the largest of the day, that of the middle the smallest.
+    when, level, gas, _, _ = reef
+    day = np.floor(when / 86400.0 - 0.5).astype(int)
+    day[(day < 1) | (day > 7)] = -1
+    found = exchange.open_water_balance(
+        time=when, concentration=level, reference=202.0, depth=DEPTH, residence_time=RESIDENCE, gas_flux=gas,
+        period=day,
+    )  # fmt: skip
+    alone = [
+        exchange.open_water_balance(
+            time=when[day == k], concentration=level[day == k], reference=202.0, depth=DEPTH,
+            residence_time=RESIDENCE, gas_flux=gas[day == k],
+        ).value[0]
+        for k in (3, 5)
+    ]  # fmt: skip
+    truth = np.mean([diel(t) for t in np.arange(0.0, 86400.0, 60.0)])
+
+    assert_allclose(found.value, truth, atol=0.03)
+    assert_allclose(found.hours, 24.0)
+    # Nothing known beyond the ends: the straight line goes on to them.
+    assert_allclose(alone, truth, atol=0.1)
+
+
 @pytest.mark.slow
 def test_night_flux_lies_within_a_fifth_and_intervals_hold_the_truth(reef, binomial_band):
     # Residence known to 15 %, the acceptance value for the box; reference, depth and sensor drawn too.

@@ -266,3 +266,21 @@ def test_bad_arguments_raise_with_their_name():
         exchange.eddy_covariance(w=w, concentration=w, separation_along=0, speed=0.1, height=0.4, sample_rate=0.0)
     with pytest.raises(InputError, match="detrend"):
         exchange.eddy_covariance(w=w, concentration=w, separation_along=0, speed=0.1, detrend="none", **REEF)
+
+
+def test_a_stuck_sensor_is_refused_as_constant_and_a_short_stretch_is_left_out(bursts):
+    b = bursts(np.random.default_rng(21), blocks=12)
+    clean = run(b, noise_sd=0.25)
+    rng = np.random.default_rng(22)
+    b.c[3] = 430.0 * (1.0 + 1e-6 * np.linspace(0, 1, b.c.shape[1]))
+    b.c[5, 4000:] = 431.0
+    b.c[7, 4000:4800] = 431.0 + 0.004 * rng.standard_normal(800)
+    found = run(b, noise_sd=0.25)
+
+    assert (found.reason[[3, 5]] & Reason.CONSTANT).all()
+    assert np.isnan(found.flux[[3, 5]]).all()
+    assert found.n[7] == pytest.approx(b.c.shape[1] - 800, abs=80)
+    assert abs(found.flux[7] - clean.flux[7]) < 3.0 * clean.random_sd[7]
+    others = [k for k in range(12) if k not in {3, 5, 7}]
+    assert_allclose(found.flux[others], clean.flux[others])
+    assert np.isfinite(run(b).flux[5]), "without a stated noise nothing is called stuck"

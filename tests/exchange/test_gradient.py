@@ -215,3 +215,24 @@ def test_arguments_that_do_not_fit_raise():
             concentration=[[1.0], [0.0]], height=[0.2, 1.0], time=[0.0], friction_velocity=[0.01], noise_sd=0.1,
             prior_offset=[0.0], prior_covariance=np.eye(2),
         )  # fmt: skip
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("swaps", [(2.5, 5.5, 8.5), ()])
+def test_the_gain_of_the_sensors_is_in_the_interval(mast, binomial_band, swaps):
+    rng = np.random.default_rng(12)
+    gain_sd, z, narrow = 0.01, [], []
+    for _ in range(200):
+        m = mast(rng, swaps=swaps, days=4.0 if not swaps else 10.0, offset_sd=0.02 if not swaps else 0.3)
+        slope = gain_sd * rng.standard_normal(2)
+        level = 180.0
+        m.concentration += slope[:, None] * (m.concentration - level)
+        prior = {"prior_covariance": np.eye(2) * (0.02 if not swaps else 0.3) ** 2}
+        night = m.night & (m.hours // 24 == 2)
+        for kept, more in ((z, {"gain_sd": gain_sd, "gain_level": level}), (narrow, {})):
+            mean = solve(m, **prior, **more).mean(where=night)
+            kept.append((mean.value - m.flux[night].mean()) / np.hypot(mean.random_sd, mean.systematic_sd))
+
+    low, _ = binomial_band(200, 0.95)
+    assert np.sum(np.abs(z) <= 1.959964) >= low
+    assert np.std(z) < np.std(narrow)

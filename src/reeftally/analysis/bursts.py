@@ -268,7 +268,7 @@ def _compute(job: _Job, block: int, record: Record, fast: Record | None) -> dict
     count = round(job.fast_rate * seconds)
     step = NS / job.fast_rate
     values = _fast_oxygen(job, block, fast)
-    if values is None or np.isfinite(values).sum() < 0.7 * count:
+    if values is None or not np.isfinite(values).any():
         return out
     start, _ = _edges(job, block)
     first = int(fast.time_ns[0] - np.floor((fast.time_ns[0] - start) / step) * step)

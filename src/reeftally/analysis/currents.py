@@ -17,6 +17,7 @@ from reeftally import flow
 from reeftally._checks import FloatArray
 from reeftally.analysis.bursts import BurstSeries
 from reeftally.analysis.context import Context
+from reeftally.analysis.gaps import FilledCourse, fill_friction_velocity
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.records import SlowBlocks
 from reeftally.mission import channel_name
@@ -51,6 +52,8 @@ class Currents:
     dissipation_systematic_sd: FloatArray
     wave_height: FloatArray
     wave_period: FloatArray
+    filled: FilledCourse
+    """Friction velocity without gaps, for means over periods."""
     refused: dict[str, int] = field(default_factory=dict)
     """How many blocks each reason refused."""
 
@@ -188,5 +191,12 @@ def join_currents(
         dissipation_systematic_sd=eps.field("dissipation_systematic_sd", grid.count) if eps is not None else nothing,
         wave_height=main.field("significant_wave_height", grid.count) if main is not None else nothing,
         wave_period=main.field("peak_wave_period", grid.count) if main is not None else nothing,
+        filled=fill_friction_velocity(
+            friction_velocity=best.value,
+            speed=speed,
+            direction_to=toward,
+            seconds=grid.seconds,
+            floor=context.book.analysis.friction_velocity_floor_m_s,
+        ),
         refused=refused,
     )

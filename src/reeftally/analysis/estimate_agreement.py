@@ -181,13 +181,10 @@ def estimate_box(chain: Chain) -> None:
         known = inside & np.isfinite(oxygen) & np.isfinite(systematic)
         if span.kind == "mission" or span.hours < LEAST_HOURS or not known.any():
             continue
-        # The change of a period is taken between hours centred on its ends, so that it stands for the whole of it.
-        half = round(0.5 * EDGE_S * 1e9)
-        wider = chain.grid.mids_in(span.start_ns - half, span.end_ns + half)
         found = exchange.open_water_balance(
             edge=EDGE_S, time=chain.grid.seconds, concentration=oxygen,
             reference=chain.model.reference.values["oxygen"] * per_mass, depth=site.water_depth_m,
-            residence_time=site.residence_time_h, gas_flux=surface[0], period=np.where(wider, 0, -1),
+            residence_time=site.residence_time_h, gas_flux=surface[0], period=np.where(inside, 0, -1),
             concentration_sd=np.hypot(random, patch_spread(oxygen, chain.grid.block_s)), correlation_time=PATCH_S,
             residence_time_sd=site.residence_time_sd_h or 0.0,
             reference_sd=chain.model.reference.random_sd["oxygen"] * per_mass,
@@ -195,6 +192,13 @@ def estimate_box(chain: Chain) -> None:
             offset_sd=float(systematic[known].mean()),
             gas_per_concentration=float(np.nanmean(surface[1] - surface[0])) / per_mass,
         )  # fmt: skip
+        if not np.isfinite(found.value[0]):
+            chain.estimates.refuse(
+                quantity="oxygen_flux", method="box", subject=SITE, period=span.kind, start_ns=span.start_ns,
+                end_ns=span.end_ns, unit=RATE, n=int(known.sum()), trail="box",
+                reason="; ".join(exchange.reason_texts(int(found.reason[0]))),
+            )  # fmt: skip
+            continue
         chain.estimates.from_parts(
             quantity="oxygen_flux", method="box", subject=SITE, period=span.kind, start_ns=span.start_ns,
             end_ns=span.end_ns, unit=RATE, value=float(found.value[0]), random_sd=float(found.random_sd[0]),

@@ -107,9 +107,7 @@ def estimate_dic_fluxes(chain: Chain, per: tuple[float, float]) -> None:
     series = carbon.series("flux", chain.grid.count)
     whole_mask = chain.grid.mids_in(whole.start_ns, whole.end_ns)
     filled = np.full(chain.grid.count, np.nan)
-    part, fill_sd = fill_series(
-        series[whole_mask], chain.light[whole_mask], chain.currents.friction_velocity[whole_mask]
-    )
+    part, fill_sd = fill_series(series[whole_mask], chain.light[whole_mask], chain.currents.filled.value[whole_mask])
     filled[whole_mask] = part
     oxygen = {row.span: row for row in chain.fluxes.get(("oxygen_flux", "gradient"), [])}
     for span in chain.spans:

@@ -19,6 +19,7 @@ from reeftally.analysis.context import Context
 from reeftally.analysis.currents import Currents
 from reeftally.analysis.estimates import SITE, Estimates
 from reeftally.analysis.fluxes import CovarianceBlocks, GradientBlocks
+from reeftally.analysis.gaps import fill_error
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.periods import Span
 
@@ -117,7 +118,7 @@ def estimate_flux_series(
     values = source.series("flux", grid.count)
     whole = spans[0]
     inside_mission = grid.mids_in(whole.start_ns, whole.end_ns)
-    current = np.where(np.isfinite(currents.friction_velocity), currents.friction_velocity, np.nan)
+    current = currents.filled.value
     filled = np.full(grid.count, np.nan)
     part, fill_sd = fill_series(values[inside_mission], light[inside_mission], current[inside_mission])
     filled[inside_mission] = part
@@ -217,37 +218,49 @@ def estimate_currents(
                     **common, n=int(good.sum()), reason=f"only {good.sum()} of {inside.sum()} blocks have a value"
                 )
                 continue
-            mean, spread = _mean_with_gaps(
-                value[inside], currents.friction_velocity[inside], context.book.analysis.friction_velocity_floor_m_s
-            )
+            mean, spread, unknown = _mean_with_gaps(value, currents, inside)
             missing = 1.0 - share
             estimates.from_parts(
                 **common,
                 value=mean,
-                random_sd=float(np.sqrt(np.nansum(random[good] ** 2)) / good.sum()),
-                systematic_sd=float(np.hypot(np.nanmean(systematic[good]), spread)),
+                random_sd=float(np.hypot(np.sqrt(np.nansum(random[good] ** 2)) / inside.sum(), spread)),
+                systematic_sd=float(np.nanmean(systematic[good])),
                 n=int(good.sum()),
-                reason=f"{100 * missing:.0f} % of the blocks filled" if missing > 0.005 else "",
+                reason=_said(missing, unknown),
             )
     _estimate_roughness(context, grid, spans[0], currents, estimates)
 
 
-def _mean_with_gaps(value: FloatArray, best: FloatArray, floor: float) -> tuple[float, float]:
-    """Return the mean of a period's friction velocity and the error of what was filled.
+def _said(missing: float, unknown: float) -> str:
+    """Return what a mean with gaps has to say about them."""
+    parts = [f"{100 * missing:.0f} % of the blocks filled"] if missing > 0.005 else []
+    if unknown > 0.005:
+        parts.append(f"{100 * unknown:.0f} % without current or tide stand at the mean of the rest")
+    return "; ".join(parts)
 
-    A block that this route refused but another gave stands at the best value times the usual ratio of the two; one
-    that no route gave stands at slack water, between zero and the floor.
+
+def _mean_with_gaps(value: FloatArray, currents: Currents, inside: npt.NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Return the mean of a period's friction velocity, the error of what was filled, and the share not known at all.
+
+    A block that this route refused stands at the filled best value (`gaps`) times the usual ratio of the two.
     """
-    good = np.isfinite(value)
-    both = good & np.isfinite(best)
+    best, course = currents.friction_velocity, currents.filled
+    both = np.isfinite(value) & np.isfinite(best)
     ratios = value[both] / best[both]
     ratio = float(np.median(ratios)) if both.any() else 1.0
-    filled = np.where(good, value, np.where(np.isfinite(best), ratio * best, 0.5 * floor))
-    scatter = float(np.std(ratios)) if both.sum() > 3 else 0.2
-    own = np.where(good, 0.0, np.where(np.isfinite(best), scatter * best, 0.3 * floor))
-    # Neighbouring filled blocks err alike: an hour of them counts as one.
-    n = max(int((~good).sum()), 1)
-    return float(np.nanmean(filled)), float(np.nansum(own)) / value.size / np.sqrt(max(n / 4.0, 1.0))
+    scatter = 1.4826 * float(np.median(np.abs(ratios - ratio))) if both.sum() > 3 else 0.2
+    good = np.isfinite(value)
+    filled = np.where(good, value, ratio * course.value)[inside]
+    by_best = ~good & (course.source == 0)
+    sd = np.where(good, 0.0, np.where(by_best, scatter * best, ratio * course.sd))[inside]
+    source = np.where(good, 0, np.where(by_best, 1, course.source))[inside]
+    unknown = ~np.isfinite(filled)
+    error = fill_error(sd, source)
+    if unknown.any():
+        # The rest of the period stands for what is not known; its spread is what that can be wrong by.
+        spread = float(np.nanstd(filled)) * unknown.mean() / np.sqrt(max(unknown.sum() / 12.0, 1.0))
+        error = float(np.hypot(error, spread))
+    return float(np.nanmean(filled)), error, float(unknown.mean())
 
 
 def _estimate_roughness(context: Context, grid: Grid, span: Span, currents: Currents, estimates: Estimates) -> None:

@@ -121,6 +121,7 @@ def covariance_blocks(
         excess[members] = 0.0 if edge or not np.isfinite(found) else found
         excess_sd[members] = sd if np.isfinite(sd) and not edge else 0.1
     gain = next((t.gain_sd for t in instrument.terms if t.gain_sd is not None), FAST_GAIN_SD)
+    noise = next((t.noise_sd for t in instrument.terms if t.quantity in {"oxygen", "oxygen_molar"}), 0.0)
     flux = exchange.eddy_covariance(
         w=w,
         concentration=oxygen,
@@ -138,6 +139,7 @@ def covariance_blocks(
         response_time_sd=tau_sd,
         lag_sd=np.hypot(excess_sd, SEPARATION_SD_M / np.maximum(speed, 0.01)),
         gain_sd=gain,
+        noise_sd=noise,
         height_sd=book.height_sd_at(series.label, grid.mids)[fast.blocks],
     )
     return CovarianceBlocks(
@@ -249,6 +251,7 @@ def gradient_blocks(
         relative = currents.friction_velocity_random_sd[use] / friction
         systematic = float(np.nanmedian(currents.friction_velocity_systematic_sd[use] / friction))
     level = np.nanmean(values[:, use] * scale)
+    gain_sd, gain_level = _gains(context, grid, slow, labels, quantity)
     flux = exchange.gradient_flux(
         concentration=values[:, use] * scale - level,
         height=height[:, use],
@@ -264,6 +267,8 @@ def gradient_blocks(
         friction_velocity_systematic=systematic if np.isfinite(systematic) else 0.1,
         von_karman=book.analysis.von_karman,
         von_karman_sd=book.analysis.von_karman_sd,
+        gain_sd=gain_sd,
+        gain_level=np.where(np.isfinite(gain_level), gain_level, np.nanmean(values[:, use], axis=1)) * scale - level,
         design=design[free],
         use_swaps=use_swaps,
         light=light[use] if light is not None and np.isfinite(light[use]).all() else None,
@@ -278,6 +283,27 @@ def gradient_blocks(
         scale=scale,
         offset_change=_offset_change(flux, labels, design[free], seconds, scale),
     )
+
+
+def _gains(
+    context: Context, grid: Grid, slow: Mapping[str, SlowBlocks], labels: list[str], quantity: str
+) -> tuple[FloatArray, FloatArray]:
+    """Return the gain uncertainty of each sensor, and the level of the water in which its offset was found.
+
+    NaN for the level where the sensors never stood side by side.
+    """
+    names = {quantity, "oxygen_molar"} if quantity == "oxygen" else {quantity}
+    beside = np.zeros(grid.count, dtype=bool)
+    for period in context.book.intercalibrations:
+        beside |= grid.mask(period.start_ns, period.end_ns)
+    sd, level = np.zeros(len(labels)), np.full(len(labels), np.nan)
+    for row, label in enumerate(labels):
+        terms = context.book.instrument(label).terms
+        sd[row] = next((t.gain_sd for t in terms if t.quantity in names and t.gain_sd is not None), 0.0)
+        there = slow[label].channels[quantity].mean[beside]
+        if np.isfinite(there).any():
+            level[row] = float(np.nanmean(there))
+    return sd, level
 
 
 def _offset_change(

@@ -22,6 +22,7 @@ __all__ = [
     "correlations",
     "cross_spectrum",
     "detrended",
+    "flat_stretches",
     "log_bins",
     "restored",
     "sub_covariances",
@@ -53,6 +54,40 @@ def detrended(values: FloatArray, kind: str, window: int) -> FloatArray:
         running = (sums[..., high] - sums[..., low]) / np.maximum(counts[..., high] - counts[..., low], 1.0)
         fluctuation = fluctuation - running
     return np.where(bad, np.nan, fluctuation)
+
+
+def flat_stretches(values: FloatArray, noise_sd: FloatArray, window: int) -> npt.NDArray[np.bool_]:
+    """Return which samples lie in stretches of `window` samples that are quieter than a tenth of the noise.
+
+    Parameters
+    ----------
+    values : (blocks, n) array
+        NaN at gaps.
+    noise_sd : (blocks,) array
+        White noise of the sensor per sample; 0 where not known: nothing is called flat there.
+    window : int
+        [samples]
+
+    Notes
+    -----
+    A sensor that lives makes its noise: the mean square of first differences is at least twice its variance,
+    whatever the water does. A stuck output, a sensor off the bus or a held last value falls far below.
+    """
+    steps = np.diff(values, axis=1)
+    seen = np.isfinite(steps)
+    square = np.where(seen, steps, 0.0) ** 2
+    blocks, n = values.shape
+    width = min(window, n - 1)
+    sums = np.zeros((2, blocks, n))
+    np.cumsum(square, axis=1, out=sums[0, :, 1:])
+    np.cumsum(seen, axis=1, out=sums[1, :, 1:])
+    total, counts = sums[:, :, width:] - sums[:, :, :-width]
+    quiet = (counts >= 0.5 * width) & (total < 2.0 * (0.1 * noise_sd[:, None]) ** 2 * counts)
+    # Each quiet window marks all samples in it.
+    edges = np.zeros((blocks, n + 1), dtype=np.int64)
+    edges[:, : quiet.shape[1]] += quiet
+    edges[:, width + 1 : width + 1 + quiet.shape[1]] -= quiet[:, : n - width]
+    return np.asarray(np.cumsum(edges, axis=1)[:, :n] > 0)
 
 
 def restored(values: FloatArray, response_time: FloatArray, step: float) -> FloatArray:

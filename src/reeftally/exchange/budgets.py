@@ -117,7 +117,8 @@ def open_water_balance(
     period : array-like of int, broadcast to (t,)
         Blocks with one number >= 0 make a period, for example each night; negative ones are left out.
     edge : float
-        Readings within this of each end of a period are averaged for the change over it. [s]
+        Width of the straight line through the readings around each end of a period, from which the change over
+        it is taken; readings outside the period count as well. [s]
     concentration_sd : array-like, broadcast to (t,)
         Random, patchiness included. [mmol m-3]
     correlation_time : float
@@ -138,7 +139,10 @@ def open_water_balance(
     Notes
     -----
     ``F_bed = h dC/dt - F_gas - h (C_ref - C)/residence``, term by term as a mean over the period
-    (Odum 1956 with exchange; common practice).
+    (Odum 1956 with exchange; common practice). The change is that between the very ends of the period, half a
+    block before its first reading and after its last: a change between means inside the ends would leave out the
+    first and last half hour, whose flux is not that of the rest. The random part is that of one linear function
+    of all readings, so what ends and level share is counted once.
     """
     when, c = as_float("time", time), as_float("concentration", concentration)
     n = require_same_length(time=when, concentration=c)
@@ -161,6 +165,8 @@ def open_water_balance(
     with np.errstate(divide="ignore", invalid="ignore"):
         exchange = np.where(tau > 0.0, h * (ref - c) / tau, np.nan)
     usable = np.isfinite(c + ref + h + gas + exchange + when)
+    steps = np.diff(np.unique(when[np.isfinite(when)]))
+    width = float(np.median(steps)) if steps.size else 0.0
     for k, number in enumerate(numbers):
         inside = label == number
         use = inside & usable
@@ -170,28 +176,31 @@ def open_water_balance(
             continue
         if use.sum() < 0.7 * inside.sum():
             reason[k] |= Reason.BAD_INPUT
-        span = float(np.ptp(when[use]))
-        side = min(edge, 0.4 * span)
-        first, last = when[use].min(), when[use].max()
-        early, late = use & (when <= first + side), use & (when >= last - side)
-        hours = (when[late].mean() - when[early].mean()) / SECONDS_PER_HOUR
-        change = h[use].mean() * (c[late].mean() - c[early].mean()) / hours
-        lifted = np.sqrt(sum(_mean_variance(sd[part], when[part], correlation_time) for part in (early, late)))
-        noise = h[use].mean() * lifted / hours
-        level = np.sqrt(_mean_variance(sd[use], when[use], correlation_time))
+        first, last = when[inside].min() - 0.5 * width, when[inside].max() + 0.5 * width
+        ends = [_end_weights(when, usable, end, edge, width) for end in (first, last)]
+        if ends[0] is None or ends[1] is None:
+            reason[k] |= Reason.BAD_INPUT
+            continue
+        hours = (last - first) / SECONDS_PER_HOUR
+        known = np.where(usable, c, 0.0)
+        depth_mean = float(h[use].mean())
+        pull = depth_mean / hours * (ends[1] - ends[0])
+        change = float(pull @ known)
         through = float(exchange[use].mean())
         per_level = float((h[use] / tau[use]).mean())
         surface = float(gas[use].mean())
+        pull = pull + np.where(use, (per_level - gas_per_concentration) / use.sum(), 0.0)
+        noise = np.sqrt(_linear_variance(pull, sd, when, correlation_time))
         rows[k] = (
             change - surface - through,
-            np.hypot(noise, (per_level - gas_per_concentration) * level),
-            abs(change - through) * depth_sd / h[use].mean(),
+            noise,
+            abs(change - through) * depth_sd / depth_mean,
             abs(through) * residence_time_sd / tau[use].mean(),
             per_level * reference_sd,
             (per_level - gas_per_concentration) * offset_sd,
             surface * gas_relative_sd,
             change,
-            span / SECONDS_PER_HOUR,
+            hours,
             -through,
             -surface,
         )
@@ -212,16 +221,40 @@ def open_water_balance(
     )
 
 
-def _mean_variance(sd: FloatArray, when: FloatArray, correlation_time: float) -> float:
-    """Return the variance of the mean of readings whose errors decay exponentially with time."""
-    if sd.size == 0:
-        return np.nan
+def _end_weights(
+    when: FloatArray, usable: npt.NDArray[np.bool_], end: float, edge: float, width: float
+) -> FloatArray | None:
+    """Return the weights, shape (t,), that give the value of the straight line around `end` at `end`.
+
+    Readings of half an edge on either side where both sides have some, of a whole edge otherwise; None where fewer
+    than three readings are left.
+    """
+    apart = when - end
+    near = usable & (np.abs(apart) <= 0.5 * max(edge, 2.0 * width) + 1e-6)
+    if near.sum() < 3 or not ((apart[near] < 0).any() and (apart[near] > 0).any()):
+        near = usable & (np.abs(apart) <= max(edge, 4.0 * width) + 1e-6)
+    if near.sum() < 3:
+        return None
+    t = apart[near]
+    spread = t - t.mean()
+    out = np.zeros(when.size)
+    out[near] = 1.0 / t.size - t.mean() * spread / float(spread @ spread)
+    return out
+
+
+def _linear_variance(pull: FloatArray, sd: FloatArray, when: FloatArray, correlation_time: float) -> float:
+    """Return the variance of a linear function of readings whose errors decay exponentially with time."""
+    on = np.flatnonzero(pull)
+    part = pull[on] * sd[on]
     if correlation_time <= 0.0:
-        return float((sd**2).sum()) / sd.size**2
-    # Closed form of the double integral of exp(-|t-t'|/T) over the span.
-    ratio = max(float(np.ptp(when)) / correlation_time, 1e-9)
-    share = 2.0 * (ratio - 1.0 + np.exp(-ratio)) / ratio**2 if ratio > 1e-4 else 1.0
-    return float((sd**2).mean()) * max(share, 1.0 / sd.size)
+        return float(part @ part)
+    # Forward recursion of the exponential: linear in the record, no matrix of all pairs.
+    keep = np.exp(-np.diff(when[on]) / correlation_time)
+    carried, total = 0.0, float(part @ part)
+    for k in range(1, on.size):
+        carried = float(keep[k - 1]) * (carried + float(part[k - 1]))
+        total += 2.0 * float(part[k]) * carried
+    return max(total, 0.0)
 
 
 def alkalinity_budget(

@@ -27,6 +27,9 @@ __all__ = ["CovarianceFlux", "eddy_covariance"]
 _CHUNK_VALUES = 600_000
 """Samples transformed at once; keeps the work arrays below about 100 MB."""
 
+_FLAT_SECONDS = 10.0
+"""Shortest stretch that can be called stuck. [s]"""
+
 
 @dataclass(frozen=True, slots=True)
 class CovarianceFlux:
@@ -116,6 +119,7 @@ def eddy_covariance(
     lag_sd: npt.ArrayLike = 0.0,
     gain_sd: npt.ArrayLike = 0.0,
     height_sd: npt.ArrayLike = 0.0,
+    noise_sd: npt.ArrayLike = 0.0,
     curve_lags: float = 5.0,
     bins_per_decade: int = 8,
 ) -> CovarianceFlux:
@@ -169,6 +173,9 @@ def eddy_covariance(
         Blocks with a smaller share of good pairs are refused. [1]
     response_time_sd, lag_sd, gain_sd, height_sd : array-like, shape (...)
         Standard uncertainties of the systematic terms. [s, s, 1, m]
+    noise_sd : array-like, shape (...)
+        White noise of the concentration sensor per sample; stretches of ten seconds that are quieter than a tenth
+        of it are left out as stuck. 0: not known, not tested. [mmol m-3]
     curve_lags : float
         Half-width of the lag axis of `flux_of_lag`. [s]
     bins_per_decade : int
@@ -224,6 +231,7 @@ def eddy_covariance(
         "lag_sd": per_block("lag_sd", lag_sd),
         "gain_sd": per_block("gain_sd", gain_sd),
         "height_sd": per_block("height_sd", height_sd),
+        "noise_sd": per_block("noise_sd", noise_sd),
     }
     settings = _Settings(
         rate=float(sample_rate),
@@ -291,9 +299,13 @@ def _joined(pieces: list[dict[str, Any]], lead: tuple[int, ...]) -> CovarianceFl
 
 def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings) -> dict[str, Any]:
     n, rate = w.shape[1], s.rate
+    reason = np.zeros(w.shape[0], dtype=np.int64)
+    if (a["noise_sd"] > 0.0).any():
+        flat = _samples.flat_stretches(c, a["noise_sd"], max(round(_FLAT_SECONDS * rate), 8))
+        c = np.where(flat, np.nan, c)
+        reason[flat.sum(axis=1) > (1.0 - s.share) * n] |= Reason.CONSTANT
     good = np.isfinite(w) & np.isfinite(c)
     used = good.sum(axis=1)
-    reason = np.zeros(w.shape[0], dtype=np.int64)
     reason[used < max(s.share * n, 16)] |= Reason.EMPTY
     fluctuation_w = _samples.detrended(w, s.detrend, s.running)
     raw_c = _samples.detrended(c, s.detrend, s.running)

@@ -67,6 +67,8 @@ class GradientFlux:
     """Change of the flux per unit of each offset parameter, shape (p, t)."""
     height_sensitivity: FloatArray
     """Change of the flux per height uncertainty of each place, shape (places, t). [mmol m-2 h-1]"""
+    gain_sensitivity: FloatArray
+    """Change of the flux per gain uncertainty of each sensor, shape (sensors, t). [mmol m-2 h-1]"""
 
     def mean(self, *, where: npt.ArrayLike = True, correlation_blocks: float = 1.0) -> GradientMean:
         """Return the mean over the accepted blocks of `where`.
@@ -96,6 +98,7 @@ class GradientFlux:
         sensitivity = self.offset_sensitivity[:, use].mean(axis=1)
         budget["offset"] = float(np.sqrt(max(sensitivity @ self.offsets.covariance @ sensitivity, 0.0)))
         budget["height"] = float(np.sqrt((self.height_sensitivity[:, use].mean(axis=1) ** 2).sum()))
+        budget["gain"] = float(np.sqrt((self.gain_sensitivity[:, use].mean(axis=1) ** 2).sum()))
         sign = np.sign(self.flux[use] - self.storage[use])
         for name in ("friction_velocity", "von_karman", "chemistry"):
             budget[name] = float(abs((self.budget[name][use] * sign).mean()))
@@ -125,6 +128,8 @@ def gradient_flux(
     von_karman: float = KAPPA,
     von_karman_sd: float = 0.0,
     chemistry_sd: npt.ArrayLike = 0.0,
+    gain_sd: npt.ArrayLike = 0.0,
+    gain_level: npt.ArrayLike | None = None,
     design: npt.ArrayLike | None = None,
     use_swaps: bool = True,
     light: npt.ArrayLike | None = None,
@@ -164,6 +169,11 @@ def gradient_flux(
         [1]
     chemistry_sd : array-like, broadcast to (t,)
         Relative, common: conversion to the species of the flux. [1]
+    gain_sd : array-like, broadcast to (sensors,)
+        Relative, independent between sensors: error of the slope of each. [1]
+    gain_level : array-like, broadcast to (sensors,), optional
+        Concentration at which the offsets of the prior hold, where a wrong slope does no harm; default the mean of
+        each sensor over the record. [mmol m-3]
     design : array-like, shape (p, sensors, t), optional
         See `offset_design`; default one offset a sensor.
     use_swaps : bool
@@ -215,6 +225,7 @@ def gradient_flux(
         relative = np.broadcast_to(as_float("friction_velocity_random", friction_velocity_random), (blocks,))
         length = np.broadcast_to(as_float("obukhov_length", obukhov_length), (blocks,))
         chemistry = np.broadcast_to(as_float("chemistry_sd", chemistry_sd), (blocks,))
+        slope_sd = np.broadcast_to(as_float("gain_sd", gain_sd), (sensors,))
         behind = np.broadcast_to(np.asarray(wake, dtype=bool), (blocks,))
         rate = np.broadcast_to(as_float("storage_rate", 0.0 if storage_rate is None else storage_rate), (blocks,))
     except ValueError as error:
@@ -268,6 +279,7 @@ def gradient_flux(
     return _assembled(
         c, gain, profile, above, good, noise, x, offsets, place, z_sd, reason, ok, _Terms(
             relative=relative, systematic=friction_velocity_systematic,
+            gain=_gain_error(c, x, offsets, slope_sd, gain_level),
             kappa=von_karman_sd / von_karman, chemistry=chemistry, displacement_sd=displacement_sd,
             displacement=displacement, rate=rate, storage_limit=storage_limit,
             lowest=lowest, highest=highest, ustar=usable, von_karman=von_karman,
@@ -279,6 +291,7 @@ def gradient_flux(
 class _Terms:
     relative: FloatArray
     systematic: float
+    gain: FloatArray
     kappa: float
     chemistry: FloatArray
     displacement: float
@@ -289,6 +302,22 @@ class _Terms:
     highest: FloatArray
     ustar: FloatArray
     von_karman: float
+
+
+def _gain_error(
+    c: FloatArray, x: FloatArray, offsets: OffsetSolution, slope_sd: FloatArray, level: npt.ArrayLike | None
+) -> FloatArray:
+    """Return the error of each reading per unit of the standard score of its sensor's gain, shape (sensors, t)."""
+    if not (slope_sd > 0.0).any():
+        return np.zeros_like(c)
+    seen = np.isfinite(c)
+    mean = np.where(seen, c, 0.0).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
+    at = mean if level is None else np.broadcast_to(as_float("gain_level", level), mean.shape)
+    error = np.where(seen, c - at[:, None], 0.0) * slope_sd[:, None]
+    if not offsets.swapped:
+        return error
+    # Where swaps told the offsets, they also took up the mean of what the gain does over the record.
+    return error - np.where(seen, (error.sum(axis=1) / np.maximum(seen.sum(axis=1), 1))[:, None], 0.0)
 
 
 def _rows(given: npt.ArrayLike, shape: tuple[int, int]) -> FloatArray:
@@ -338,6 +367,7 @@ def _assembled(
     move = -turbulent * alpha * np.where(seen, per_metre, 0.0)
     places = int(place.max()) + 1
     height_sensitivity = np.array([(move * z_sd * (place == k)).sum(axis=0) for k in range(places)])
+    gain_sensitivity = alpha * np.where(seen, terms.gain, 0.0)
     sensitivity = -np.einsum("st,pst->pt", alpha, x * seen)
     offset_sd = np.sqrt(np.maximum(np.einsum("pt,pq,qt->t", sensitivity, offsets.covariance, sensitivity), 0.0))
     budget = {
@@ -346,6 +376,7 @@ def _assembled(
         "offset": offset_sd,
         "friction_velocity": np.abs(turbulent) * terms.systematic,
         "height": root_sum_square(*height_sensitivity),
+        "gain": root_sum_square(*gain_sensitivity),
         "displacement": np.abs(move.sum(axis=0)) * terms.displacement_sd,
         "von_karman": np.abs(turbulent) * terms.kappa,
         "chemistry": np.abs(turbulent) * terms.chemistry,
@@ -385,4 +416,5 @@ def _assembled(
         offsets=offsets,
         offset_sensitivity=np.where(out, np.nan, sensitivity),
         height_sensitivity=np.where(out, np.nan, height_sensitivity),
+        gain_sensitivity=np.where(out, np.nan, gain_sensitivity),
     )
