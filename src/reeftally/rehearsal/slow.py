@@ -188,6 +188,14 @@ def _fouling(world: World, label: str, t: FloatArray) -> FloatArray:
     return np.asarray(np.where(t < cleaned, grown, 0.0))
 
 
+def _hold_stuck(world: World, label: str, t: FloatArray, shown: FloatArray) -> None:
+    """Hold the reading of the stuck sensor where it stood, in place."""
+    stuck = world.script.stuck
+    held = (t >= stuck[1]) & (t < stuck[2])
+    if label == stuck[0] and held.any():
+        shown[held] = shown[held][0]
+
+
 def oxygen_reading(world: World, seen: Seen, label: str, t: FloatArray, signal: FloatArray) -> FloatArray:
     """Oxygen by mass as an optode shows it before its own salinity setting [µmol kg-1]."""
     sensor = world.sensors[label]
@@ -204,12 +212,8 @@ def write_optode(world: World, seen: Seen, label: str, signal: FloatArray, clock
     rng = generator(world.seed, f"{label} temperature")
     value = oxygen_reading(world, seen, label, clock.t, signal)
     shown = molar_at_setting(world, value, clock.t, 0.0) if clock.t.size else value
-    stuck = world.script.stuck
     temperature = _temperature(world, rng, clock.t, 0.004)
-    if label == stuck[0]:
-        held = (clock.t >= stuck[1]) & (clock.t < stuck[2])
-        if held.any():
-            shown[held] = shown[held][0]
+    _hold_stuck(world, label, clock.t, shown)
     files.write(clock.stamps_ns, {"oxygen_molar": shown, "temperature": temperature})
 
 
@@ -452,14 +456,17 @@ def write_slow(
             own = _clocked(world, label, sensor.interval, 0.0, script.length)
             values = oxygen_reading(world, seen, label, own.t, signal)
             theirs = oxygen_reading(world, seen, other, own.t, seen.along(name, moves_of(world)[other]))
-            values = np.where((own.t >= script.place[0]) & (own.t < crossed[2]), theirs, values)
-            rng = generator(world.seed, f"{label} temperature")
+            while_crossed = (own.t >= script.place[0]) & (own.t < crossed[2])
+            values = np.where(while_crossed, theirs, values)
+            # The whole stream is the other's: its thermometer too.
+            warm, theirs_warm = (
+                _temperature(world, generator(world.seed, f"{who} temperature"), own.t, 0.004) for who in (label, other)
+            )
+            shown = molar_at_setting(world, values, own.t, 0.0)
+            _hold_stuck(world, label, own.t, shown)
             files.write(
                 own.stamps_ns,
-                {
-                    "oxygen_molar": molar_at_setting(world, values, own.t, 0.0),
-                    "temperature": _temperature(world, rng, own.t, 0.004),
-                },
+                {"oxygen_molar": shown, "temperature": np.where(while_crossed, theirs_warm, warm)},
             )
             return
         for start, end in spans:
