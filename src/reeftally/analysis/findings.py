@@ -38,7 +38,7 @@ from reeftally.mission import (
     read_layouts,
 )
 
-__all__ = ["Finding", "accept", "find", "undo"]
+__all__ = ["Finding", "accept", "find", "findings_of", "undo"]
 
 # Fewer blocks than this say nothing; single blocks err.
 FLIP_BLOCKS = 4
@@ -52,15 +52,27 @@ VELOCITY = ["velocity_x", "velocity_y", "velocity_z"]
 def find(folder: Path) -> list[Finding]:
     """Return all findings of a mission, most serious first; those already accepted are marked."""
     context = open_context(folder)
-    accepted = Log(folder).accepted_findings()
-    found = [
+    slow, _ = load_slow(context, context.grid)
+    return _sorted(folder, [*_found(context, slow), *_axes(context)])
+
+
+def findings_of(context: Context, slow: dict[str, SlowBlocks]) -> list[Finding]:
+    """Return the findings that need no second reading of the velocimeters, from records that are already reduced."""
+    return _sorted(context.folder, _found(context, slow))
+
+
+def _found(context: Context, slow: dict[str, SlowBlocks]) -> list[Finding]:
+    return [
         *_book(context),
         *_tables(context),
         *clock_findings(context),
-        *_axes(context),
         *reference_disagreement_findings(context),
-        *_records(context),
+        *_records(context, slow),
     ]
+
+
+def _sorted(folder: Path, found: list[Finding]) -> list[Finding]:
+    accepted = Log(folder).accepted_findings()
     marked = [f if f.id not in accepted else _marked(f) for f in found]
     return sorted(marked, key=lambda f: (f.accepted, -f.severity, f.id))
 
@@ -176,9 +188,8 @@ def _runs(seen: list[Any]) -> Iterator[tuple[int, int, float]]:
             yield int(first), int(last), z
 
 
-def _records(context: Context) -> Iterator[Finding]:
+def _records(context: Context, slow: dict[str, SlowBlocks]) -> Iterator[Finding]:
     """Findings from the slow records: withheld quantities, stuck sensors, growth that a cleaning took away."""
-    slow, _ = load_slow(context, context.grid)
     yield from _flags(context, slow)
     yield from fouling_findings(context, slow)
 

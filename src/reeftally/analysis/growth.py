@@ -131,4 +131,5 @@ def _finding(context: Context, label: str, quantity: str, moment: int, step: Cle
         correction=correction.model_dump(mode="json") if channel is not None else None,
         start_ns=since,
         end_ns=moment,
+        details={"quantity": quantity, "growth_per_day": step.growth_per_day, "step": step.step},
     )

@@ -90,6 +90,7 @@ def write_results(
     groups: Mapping[str, xr.Dataset],
     trail: Mapping[str, Any],
     attributes: Mapping[str, Any],
+    files: Mapping[str, str] | None = None,
 ) -> Path:
     """Write one run and point `latest` at it.
 
@@ -103,6 +104,8 @@ def write_results(
         Goes to `trail.json`.
     attributes : mapping
         Global attributes of `results.nc`.
+    files : mapping of name to text, optional
+        Further files of the run (the morning page, targets).
 
     Returns
     -------
@@ -133,6 +136,8 @@ def write_results(
             if data[variable].dtype.kind == "f" and data[variable].size > 64
         }
         data.to_netcdf(partial / "results.nc", mode="a", group=group, engine="h5netcdf", encoding=encoding)
+    for filename, text in (files or {}).items():
+        (partial / filename).write_text(text, encoding="utf-8")
     for file in partial.iterdir():
         _sync(file)
     _sync(partial)

@@ -39,6 +39,7 @@ from reeftally.analysis.estimate_isotopes import estimate_isotopes
 from reeftally.analysis.estimate_metabolism import estimate_metabolism
 from reeftally.analysis.estimate_sensors import estimate_sensors
 from reeftally.analysis.estimates import Estimates, iso
+from reeftally.analysis.findings import findings_of
 from reeftally.analysis.fluxes import (
     CovarianceBlocks,
     GradientBlocks,
@@ -49,6 +50,8 @@ from reeftally.analysis.fluxes import (
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.groups import result_groups
 from reeftally.analysis.memory import code_digest
+from reeftally.analysis.morning import compose
+from reeftally.analysis.morning import files as morning_files
 from reeftally.analysis.offsets import SensorOffsets, adjust_offsets
 from reeftally.analysis.organisms import VisitResult, estimate_organisms, find_visits
 from reeftally.analysis.periods import Span, spans
@@ -57,6 +60,7 @@ from reeftally.analysis.results import write_results
 from reeftally.analysis.trail import trail_document
 from reeftally.analysis.twins import estimate_twins, explain_rows
 from reeftally.analysis.water import WaterModel, build_water
+from reeftally.exchange.scaling import CommunityScale
 from reeftally.seawater import properties
 
 __all__ = ["Chain", "analyse"]
@@ -88,6 +92,7 @@ class Chain:
     gradients: list[GradientBlocks] = field(default_factory=list)
     fluxes: dict[tuple[str, str], list[PeriodFlux]] = field(default_factory=dict)
     visits: list[VisitResult] = field(default_factory=list)
+    community: CommunityScale | None = None
     account: AccountSeries | None = None
     estimates: Estimates = field(default_factory=Estimates)
     notes: dict[str, str] = field(default_factory=dict)
@@ -266,7 +271,7 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
     estimate_agreement(chain)
     progress("Organisms", 0, 1, "")
     chain.visits = find_visits(context, water)
-    estimate_organisms(
+    chain.community = estimate_organisms(
         context,
         chain.visits,
         chain.estimates,
@@ -303,7 +308,12 @@ def _respiration(chain: Chain) -> tuple[float, float]:
 
 
 def analyse(
-    folder: Path, *, workers: str | None = None, everything: bool = False, progress: Progress = _silent
+    folder: Path,
+    *,
+    workers: str | None = None,
+    everything: bool = False,
+    made: str | None = None,
+    progress: Progress = _silent,
 ) -> tuple[Path, Chain]:
     """Run the chain on a mission and write its results.
 
@@ -315,6 +325,9 @@ def analyse(
         A number of local Dask workers, or the address of a scheduler; threads otherwise.
     everything : bool
         Forget remembered blocks and compute all.
+    made : str, optional
+        When the morning page was made, ISO 8601; default the end of the newest data, so that the same data give the
+        same bytes.
     progress : callable
         ``progress(step, done, total, note)``.
 
@@ -327,10 +340,14 @@ def analyse(
         for suffix in ("", "-wal", "-shm"):
             memory.with_name(memory.name + suffix).unlink(missing_ok=True)
     chain = run_chain(folder, workers=workers, progress=progress)
+    groups = result_groups(chain)
+    found = findings_of(chain.context, chain.slow)
+    morning = compose(chain, groups=groups, findings=found, made=made)
     run = write_results(
         folder,
         estimates=chain.estimates,
-        groups=result_groups(chain),
+        groups=groups,
+        files=morning_files(morning, found),
         trail=trail_document(chain, software=_software()),
         attributes=_attributes(chain),
     )

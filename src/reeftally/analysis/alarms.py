@@ -1,0 +1,452 @@
+"""Alarms: few, quiet, with a reason: stuck, silent, out of range, drifting away from its neighbours.
+
+Here:     alarms from the real-time tests on fixed sensors and from block differences between sensors of one kind.
+Not here: the tests (`quality.stream`), findings with corrections (`findings`).
+Rules:    an alarm waits until a fault has lasted, says why and what to check, and is given once. Instrument alarms are
+          not life-support alarms. Carried sensors pass through plumes on purpose and raise none.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from reeftally._checks import FloatArray
+from reeftally.analysis.context import Context
+from reeftally.analysis.estimates import iso
+from reeftally.analysis.finding import DOUBTFUL, SERIOUS
+from reeftally.analysis.grid import NS, Grid
+from reeftally.mission import Instrument
+from reeftally.quality import stream
+from reeftally.quality.qartod import FAIL, GOOD
+from reeftally.quality.record import RESTING
+from reeftally.quality.thresholds import SPANS, Span, flat_count
+
+if TYPE_CHECKING:
+    from reeftally.analysis.run import Chain
+
+__all__ = ["DRIFT_LIMITS", "Alarm", "alarms_of", "drift_alarms", "settings_for", "silence_alarms", "stream_alarms"]
+
+# How long a fault must last before it is told: quiet, yet within a quarter of an hour (common practice, no source).
+STUCK_S = 600.0
+RANGE_S = 300.0
+SILENT_S = 600.0
+SILENT_INTERVALS = 3.0
+# Change against the neighbours that is told, by quantity (pH: the limit asked for; oxygen: what makes about as much
+# DIC at a quotient of one; both common practice, no source), and the hours over which levels are taken.
+DRIFT_LIMITS: dict[str, float] = {"ph_total": 0.01, "oxygen": 6.0}
+LEVEL_H = 6.0
+# As many instruments that fall silent together are one alarm: power or hub.
+TOGETHER = 3
+TOGETHER_NS = 300 * NS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alarm:
+    """One alarm."""
+
+    kind: str
+    """``stuck``, ``silent``, ``range`` or ``drift``."""
+    instrument: str
+    quantity: str
+    since_ns: int
+    """When the fault began."""
+    raised_ns: int
+    """When the record could first tell."""
+    end_ns: int | None
+    """When it was over; None while it lasts."""
+    severity: int
+    text: str
+    why: str
+    check: str
+
+    @property
+    def lasting(self) -> bool:
+        """Whether it still lasts."""
+        return self.end_ns is None
+
+
+def settings_for(
+    *, quantity: str, interval: float, values: FloatArray, span: Span | None = None
+) -> stream.StreamSettings | None:
+    """Return the limits of the real-time tests that alarms use; None for a quantity without a span.
+
+    Parameters
+    ----------
+    quantity : str
+        Channel name.
+    interval : float
+        [s]
+    values : (n,) array
+        Record from which the sensor's resolution is learned.
+    span : Span, optional
+        Of the mission book.
+    """
+    span = span or SPANS.get(quantity)
+    if span is None:
+        return None
+    flat = None
+    if quantity not in RESTING:
+        least = max(flat_count(values=values, tolerance=1e-9), int(np.ceil(STUCK_S / interval)))
+        flat = (1e-9, max(1, least - 1), least)
+    return stream.StreamSettings(interval=interval, sensor_span=span.sensor, user_span=span.user, flat=flat)
+
+
+def stream_alarms(
+    *, instrument: str, quantity: str, time: FloatArray, values: FloatArray, settings: stream.StreamSettings
+) -> list[Alarm]:
+    """Return alarms of stuck values and values out of range in one record.
+
+    Parameters
+    ----------
+    instrument, quantity : str
+        For the words.
+    time, values : (n,) arrays
+        [s since 1970-01-01 UTC], increasing; NaN where missing.
+    settings : StreamSettings
+        See `settings_for`.
+
+    Returns
+    -------
+    list of Alarm
+        By the time they were raised.
+    """
+    if time.size < 3:
+        return []
+    decided, memory = stream.step(time=time, values=values, memory=stream.start(), settings=settings)
+    last = stream.finish(memory=memory, settings=settings)
+    when = np.concatenate([decided.time, last.time])
+    tests = {name: np.concatenate([flags, last.tests[name]]) for name, flags in decided.tests.items()}
+    out: list[Alarm] = []
+    if "flat_line" in tests and settings.flat is not None:
+        stuck = tests["flat_line"] == FAIL
+        for first, after in _runs(stuck):
+            begin = max(0, first - settings.flat[2] + 1)
+            value = values[first]
+            out.append(
+                Alarm(
+                    kind="stuck", instrument=instrument, quantity=quantity, since_ns=_ns(when[begin]),
+                    raised_ns=_ns(when[first]), end_ns=None if after == when.size else _ns(when[after]),
+                    severity=SERIOUS,
+                    text=f"{instrument}: {_words(quantity)} stands still at {value:.5g}",
+                    why=f"{settings.flat[2]} equal values in a row; this sensor's own resolution gives "
+                    "that by chance less than once in a thousand records",
+                    check="connector and cable, then power-cycle from the base; compare with the neighbour",
+                )
+            )  # fmt: skip
+    width = max(2, int(np.ceil(RANGE_S / settings.interval)))
+    bad = (tests["gross_range"] != GOOD) & np.isfinite(values)
+    share = np.convolve(bad.astype(float), np.ones(width))[: bad.size] / width
+    for first, after in _runs(share >= 0.8):
+        begin = first - width + 1 + int(np.argmax(bad[max(0, first - width + 1) : first + 1])) if first >= width else 0
+        low, high = settings.user_span or settings.sensor_span
+        out.append(
+            Alarm(
+                kind="range", instrument=instrument, quantity=quantity, since_ns=_ns(when[max(begin, 0)]),
+                raised_ns=_ns(when[first]), end_ns=None if after == when.size else _ns(when[after]), severity=SERIOUS,
+                text=f"{instrument}: {_words(quantity)} {values[first]:.5g} is outside what this reef can be",
+                why=f"most values of the last {width * settings.interval / 60:.0f} min lie outside {low:g} to {high:g}",
+                check="a bubble, the connector, the channel's name; take a bottle beside it before it is touched",
+            )
+        )  # fmt: skip
+    return sorted(out, key=lambda a: a.raised_ns)
+
+
+def silence_alarms(
+    *,
+    instrument: str,
+    time: FloatArray,
+    interval: float,
+    expected: Sequence[tuple[float, float]],
+    now: float,
+) -> list[Alarm]:
+    """Return alarms of an instrument that said nothing while it should.
+
+    Parameters
+    ----------
+    instrument : str
+    time : (n,) array
+        Of the values that came, increasing. [s since 1970-01-01 UTC]
+    interval : float
+        [s]
+    expected : sequence of (start, end)
+        When it should record. [s]
+    now : float
+        End of the look. [s]
+    """
+    allowed = max(SILENT_INTERVALS, SILENT_S / interval)
+    settings = stream.StreamSettings(interval=interval, sensor_span=(-np.inf, np.inf))
+    out = []
+    for start, end in expected:
+        stop = min(end, now)
+        if stop <= start:
+            continue
+        inside = time[(time >= start) & (time < stop)]
+        marks = np.concatenate([[start], inside, [stop]])
+        for k in np.flatnonzero(np.diff(marks) > allowed * interval):
+            memory = stream.StreamMemory(time=marks[k : k + 1], values=np.zeros(1), seen=1)
+            raised = float(marks[k]) + allowed * interval
+            later = raised + 1e-3
+            if stream.silence(memory=memory, now=later, settings=settings, allowed=allowed) != FAIL:
+                continue
+            lasts = k + 2 == marks.size and stop == now
+            out.append(
+                Alarm(
+                    kind="silent", instrument=instrument, quantity="", since_ns=_ns(marks[k]), raised_ns=_ns(raised),
+                    end_ns=None if lasts else _ns(marks[k + 1]), severity=SERIOUS,
+                    text=f"{instrument}: nothing came",
+                    why=f"no value for more than {allowed * interval / 60:.0f} min; one every {interval:g} s is due",
+                    check="power and link at the base first, then the cable; is the file still written on the logger?",
+                )
+            )  # fmt: skip
+    return out
+
+
+def drift_alarms(
+    *,
+    quantity: str,
+    seconds: FloatArray,
+    series: Mapping[str, FloatArray],
+    resets: Mapping[str, Sequence[float]] | None = None,
+    limit: float | None = None,
+) -> list[Alarm]:
+    """Return alarms of a sensor that leaves the others of its kind.
+
+    Parameters
+    ----------
+    quantity : str
+    seconds : (n,) array
+        Middle of blocks. [s since 1970-01-01 UTC]
+    series : mapping
+        Block means by instrument; NaN where missing.
+    resets : mapping, optional
+        Times by instrument at which its level may step on purpose (cleaning). [s]
+    limit : float, optional
+        Default by quantity.
+
+    Returns
+    -------
+    list of Alarm
+
+    Notes
+    -----
+    Each sensor less the median of the others, as the median of the last six hours, against the level of its first
+    six hours (after a cleaning: of the six hours after it). With two sensors the pair is named, since nothing says
+    which one moved. After an alarm the level at that time is the new reference.
+    """
+    limit = DRIFT_LIMITS[quantity] if limit is None else limit
+    labels = sorted(series)
+    if len(labels) < 2 or seconds.size < 3:
+        return []
+    width = max(4, round(LEVEL_H * 3600.0 / float(np.median(np.diff(seconds)))))
+    stack = np.stack([series[label] for label in labels])
+    level = np.full(stack.shape, np.nan)
+    for k in range(len(labels)):
+        others = np.delete(stack, k, axis=0)
+        present = np.isfinite(others).any(axis=0) & np.isfinite(stack[k])
+        difference = np.full(seconds.size, np.nan)
+        difference[present] = stack[k][present] - np.nanmedian(others[:, present], axis=0)
+        level[k] = _running_median(difference, width)
+    moments = {label: sorted((resets or {}).get(label, ())) for label in labels}
+    reference = np.full(len(labels), np.nan)
+    started = np.full(len(labels), -np.inf)
+    out: list[Alarm] = []
+    span = width * float(np.median(np.diff(seconds)))
+    for i in range(seconds.size):
+        change = np.full(len(labels), np.nan)
+        for k, label in enumerate(labels):
+            while moments[label] and moments[label][0] <= seconds[i]:
+                reference[k], started[k] = np.nan, moments[label].pop(0)
+            if not np.isfinite(level[k, i]) or seconds[i] < started[k] + span:
+                continue
+            if np.isnan(reference[k]):
+                reference[k], started[k] = level[k, i], seconds[i] - span
+                continue
+            change[k] = level[k, i] - reference[k]
+        if not (np.abs(np.nan_to_num(change)) > limit).any():
+            continue
+        worst = int(np.nanargmax(np.abs(change)))
+        out.append(_drift(quantity, labels, worst, float(change[worst]), float(started[worst]), float(seconds[i])))
+        # What one sensor did moved the others' differences as well: all begin anew from here.
+        reference[:] = np.where(np.isfinite(level[:, i]), level[:, i], reference)
+        started[:] = seconds[i] - span
+    return out
+
+
+def _drift(quantity: str, labels: list[str], worst: int, change: float, since: float, now: float) -> Alarm:
+    unit = " µmol/kg" if quantity == "oxygen" else ""
+    pair = len(labels) == 2
+    who = " and ".join(labels) if pair else labels[worst]
+    what = "have parted by" if pair else "has left the others by"
+    return Alarm(
+        kind="drift", instrument=labels[worst], quantity=quantity, since_ns=_ns(since), raised_ns=_ns(now),
+        end_ns=_ns(now), severity=DOUBTFUL,
+        text=f"{who} {what} {change:+.2g}{unit} in {_words(quantity)}",
+        why=f"level of the last {LEVEL_H:g} h against that of {LEVEL_H:g} h from {iso(_ns(since))}"
+        + ("; with two sensors nothing says which one moved" if pair else ""),
+        check="look for growth and bubbles; hold it beside its neighbour for 20 min; a bottle beside it; settling "
+        "after the start looks the same and ends by itself",
+    )  # fmt: skip
+
+
+def _running_median(values: FloatArray, width: int) -> FloatArray:
+    """Median of the `width` blocks that end at each one; NaN where fewer than half are there."""
+    out = np.full(values.size, np.nan)
+    if values.size < width:
+        return out
+    windows = np.lib.stride_tricks.sliding_window_view(values, width)
+    enough = np.isfinite(windows).sum(axis=1) >= 0.5 * width
+    out[width - 1 :][enough] = np.nanmedian(windows[enough], axis=1)
+    return out
+
+
+def _runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return (first, after) of each stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _ns(seconds: float) -> int:
+    return round(float(seconds) * 1e3) * 1_000_000
+
+
+def _words(quantity: str) -> str:
+    return {"ph_total": "pH"}.get(quantity, quantity.replace("_", " "))
+
+
+def _expected(context: Context, label: str) -> list[tuple[float, float]]:
+    """Return when an instrument should record: deployments and side-by-side periods, joined where they touch."""
+    book = context.book
+    spans = [(d.start_ns / NS, d.end_ns / NS) for d in book.deployments_of(label)]
+    spans += [(p.start_ns / NS, p.end_ns / NS) for p in book.intercalibrations if label in p.instruments]
+    out: list[tuple[float, float]] = []
+    for start, end in sorted(spans):
+        if out and start <= out[-1][1] + 60.0:
+            out[-1] = (out[-1][0], max(out[-1][1], end))
+        else:
+            out.append((start, end))
+    return out
+
+
+def _carried(context: Context, label: str) -> bool:
+    places = context.book.deployments_of(label)
+    return bool(places) and all(context.book.station(d.station).role == "carried" for d in places)
+
+
+def alarms_of(chain: Chain, *, start_ns: int, end_ns: int) -> list[Alarm]:
+    """Return the alarms of a chain that were raised in a window, or still last at its end.
+
+    Parameters
+    ----------
+    chain : Chain
+        After its run.
+    start_ns, end_ns : int
+        Window. [ns since 1970-01-01 UTC]
+    """
+    context, found = chain.context, list[Alarm]()
+    for instrument in context.book.instruments:
+        if _carried(context, instrument.label) or not context.has(instrument.label):
+            continue
+        found += _of_instrument(context, instrument, start_ns, end_ns)
+    for quantity in DRIFT_LIMITS:
+        found += _drifts(chain, quantity, end_ns)
+    chosen = [a for a in found if a.raised_ns < end_ns and (a.raised_ns >= start_ns or a.lasting)]
+    return _joined(chosen)
+
+
+def _of_instrument(context: Context, instrument: Instrument, start_ns: int, end_ns: int) -> list[Alarm]:
+    label, interval = instrument.label, instrument.sample_interval_s
+    expected = _expected(context, label)
+    if interval < 0.5:
+        return _of_fast(context, label, expected, start_ns, end_ns)
+    names = [n for n in context.store.streams()[label].channels if n in SPANS]
+    channels = names or context.store.streams()[label].channels[:1]
+    # Two hours more than the window, so that what began before it is known at its start.
+    record = context.read(label, start_ns=start_ns - 7200 * NS, end_ns=end_ns, channels=list(channels))
+    time = record.seconds()
+    unique = np.concatenate([[True], np.diff(time) > 0]) if time.size else np.zeros(0, dtype=bool)
+    time, out = time[unique], list[Alarm]()
+    if time.size > 3:
+        usual = float(np.median(np.diff(time)))
+        interval = max(interval, usual)
+    clipped = [(max(a, start_ns / NS - 7200.0), b) for a, b in expected]
+    out += silence_alarms(
+        instrument=label, time=time, interval=interval, expected=clipped, now=end_ns / NS
+    )  # fmt: skip
+    for name in names:
+        values = np.asarray(record.channels[name], dtype=np.float64)[unique]
+        spans = (context.book.analysis.gross_range or {}).get(name)
+        span = None if spans is None else Span((spans[0], spans[1]), (spans[2], spans[3]))
+        settings = settings_for(quantity=name, interval=interval, values=values, span=span)
+        if settings is not None:
+            out += stream_alarms(instrument=label, quantity=name, time=time, values=values, settings=settings)
+    return out
+
+
+def _of_fast(
+    context: Context, label: str, expected: list[tuple[float, float]], start_ns: int, end_ns: int
+) -> list[Alarm]:
+    """Silence of a fast instrument, from one channel of its stamps."""
+    first = list(context.store.streams()[label].channels[:1])
+    low = start_ns - 7200 * NS
+    time = context.read(label, start_ns=low, end_ns=end_ns, channels=first).seconds()
+    # Of a fast record ten stamps a second tell no more than one in ten seconds.
+    _, keep = np.unique(np.floor(time / 10.0), return_index=True)
+    clipped = [(max(a, low / NS), b) for a, b in expected]
+    return silence_alarms(instrument=label, time=time[keep], interval=10.0, expected=clipped, now=end_ns / NS)
+
+
+def _drifts(chain: Chain, quantity: str, end_ns: int) -> list[Alarm]:
+    grid: Grid = chain.grid
+    before = grid.mids < end_ns
+    series, resets = {}, defaultdict[str, list[float]](list)
+    for label, blocks in chain.slow.items():
+        roles = {chain.context.book.station(d.station).role for d in chain.context.book.deployments_of(label)}
+        if quantity in blocks.channels and roles and roles <= {"bed", "ambient", "side by side"}:
+            series[label] = blocks.channels[quantity].mean[before]
+    for row in chain.context.tables.interventions:
+        if row.instrument in series and row.kind.lower().startswith("clean"):
+            resets[row.instrument].append(row.time_ns / NS)
+    return drift_alarms(quantity=quantity, seconds=grid.seconds[before], series=series, resets=resets)
+
+
+def _joined(found: list[Alarm]) -> list[Alarm]:
+    """Make one alarm of several instruments that fell silent together, and of several channels that stand still."""
+    silent = sorted((a for a in found if a.kind == "silent"), key=lambda a: (a.since_ns, a.instrument))
+    out = [a for a in found if a.kind != "silent"]
+    group: list[Alarm] = []
+    for alarm in [*silent, None]:
+        if alarm is not None and (not group or alarm.since_ns - group[0].since_ns <= TOGETHER_NS):
+            group.append(alarm)
+            continue
+        names = sorted({a.instrument for a in group})
+        if len(names) >= TOGETHER:
+            lasting = any(a.lasting for a in group)
+            out.append(
+                replace(
+                    group[0], raised_ns=min(a.raised_ns for a in group), instrument=names[0],
+                    end_ns=None if lasting else max(a.end_ns or 0 for a in group),
+                    text=f"{len(names)} instruments fell silent together: {', '.join(names)}",
+                    why="they stopped within five minutes of one another: one cause, not many",
+                    check="power and the hub at the base; afterwards settings and clocks of each instrument",
+                )
+            )  # fmt: skip
+        else:
+            out += group
+        group = [] if alarm is None else [alarm]
+    stuck: dict[tuple[str, str, int], list[Alarm]] = defaultdict(list)
+    for alarm in out:
+        key = (alarm.kind, alarm.instrument, alarm.since_ns // (600 * NS)) if alarm.kind == "stuck" else None
+        stuck[key or (alarm.kind, alarm.instrument + alarm.quantity, alarm.raised_ns)].append(alarm)
+    joined = [
+        rows[0] if len(rows) == 1 else replace(
+            rows[0], text=f"{rows[0].instrument}: {', '.join(_words(a.quantity) for a in rows)} stand still"
+        )
+        for rows in stuck.values()
+    ]  # fmt: skip
+    return sorted(joined, key=lambda a: (a.raised_ns, a.instrument, a.quantity))
