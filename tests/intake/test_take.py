@@ -292,16 +292,44 @@ def test_values_outside_the_plausible_span_are_kept_and_named(folder: Path) -> N
     assert "0 to 600" in file.messages[0].expected
 
 
-def test_rows_of_a_reset_clock_are_left_out_and_named(folder: Path) -> None:
+def test_rows_of_a_reset_clock_are_kept_with_their_stamps_and_named(folder: Path) -> None:
+    kit.mission(folder, book=True)
     lines = kit.velocity_lines(0, 20)
-    lines[7] = "1970" + lines[7][4:]
+    for number in range(7, 20):
+        lines[number] = f"2000-01-01T00:00:{number:02d}.000" + lines[number][lines[number].index(";") :]
     drop(folder, "VEL-A.txt", kit.VELOCITY_HEADER + "".join(lines))
 
     file = only(take(folder))
 
-    assert (file.status, file.rows_new, file.rows_rejected) == ("partly", 19, 1)
-    assert file.messages[0].line == 9
-    assert "1970-03-25" in file.messages[0].found
+    assert (file.status, file.rows_new, file.rows_rejected) == ("loaded", 20, 0)
+    message = next(item for item in file.messages if "reset" in str(item))
+    assert message.line == 9
+    assert message.field == "time"
+    assert "2000-01-01T00:00:07Z" in message.found
+    assert "within 400 days of the mission" in message.expected
+    assert "reeftally check" in message.mend
+    # The span of the file is that of its credible stamps; the others are counted apart.
+    assert file.first_ns == kit.start_ns()
+    stored = open_store(folder).read("VEL-A")["time"]
+    assert stored.size == 20
+    assert np.count_nonzero(stored < kit.start_ns()) == 13
+
+
+def test_a_second_restart_that_repeats_its_stamps_is_left_out_and_named(folder: Path) -> None:
+    kit.mission(folder, book=True)
+    lines = kit.velocity_lines(0, 20)
+    for number in range(4, 20):
+        second = number if number < 12 else number - 6
+        lines[number] = f"2000-01-01T00:00:{second:02d}.000" + lines[number][lines[number].index(";") :]
+    drop(folder, "VEL-A.txt", kit.VELOCITY_HEADER + "".join(lines))
+
+    file = only(take(folder))
+
+    # Seconds 6 to 11 stand twice, and what follows belongs to the second start.
+    assert file.rows_rejected == 8
+    message = next(item for item in file.messages if "one restart" in item.expected)
+    assert message.line == 14
+    assert "Cut the file" in message.mend
 
 
 def test_an_archive_gives_its_intact_members_and_names_the_damaged_one(folder: Path) -> None:

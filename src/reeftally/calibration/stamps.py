@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from reeftally._checks import FloatArray, as_float, require_same_length
 from reeftally.errors import InputError, NotAcceptedError
+from reeftally.mission.timescales import EPOCHS
 
 __all__ = [
     "ClockStep",
@@ -35,13 +36,6 @@ __all__ = [
 # Zones whose change dates cover the rules in use where such records are stamped (common practice, no source).
 USUAL_ZONES = ("Europe/Berlin", "America/New_York", "Australia/Sydney", "America/Santiago", "Asia/Jerusalem")
 
-_EPOCHS = {
-    "1904": dt.datetime(1904, 1, 1, tzinfo=dt.UTC),
-    "1970": dt.datetime(1970, 1, 1, tzinfo=dt.UTC),
-    "1980 (PC)": dt.datetime(1980, 1, 1, tzinfo=dt.UTC),
-    "1980 (satellite time)": dt.datetime(1980, 1, 6, tzinfo=dt.UTC),
-    "2000": dt.datetime(2000, 1, 1, tzinfo=dt.UTC),
-}
 _YEAR = 365.25 * 86400.0
 
 
@@ -155,8 +149,8 @@ def find_resets(*, stamps: npt.ArrayLike, start: float, end: float) -> list[Cloc
     out = []
     for at in begins:
         stamp = float(record[at])
-        name, epoch = min(_EPOCHS.items(), key=lambda item: abs(item[1].timestamp() - stamp))
-        away = (stamp - epoch.timestamp()) / 86400.0
+        name, epoch = min(EPOCHS.items(), key=lambda item: abs(item[1] - stamp))
+        away = (stamp - epoch) / 86400.0
         known = f"{away:.2f} days after the epoch of {name}" if 0 <= away < 366 else "near no usual epoch"
         previous = float(record[at - 1]) if at else float("nan")
         out.append(

@@ -21,7 +21,8 @@ from reeftally.intake._load import Job, load_file
 from reeftally.intake._match import bind_instrument, match_layout
 from reeftally.intake._memory import Memory
 from reeftally.intake._raw import RawEntry, RawFiles, RawPut
-from reeftally.intake._report import FileReport, IntakeReport
+from reeftally.intake._redate import other_reading
+from reeftally.intake._report import FileReport, IntakeReport, iso
 from reeftally.intake._settings import Settings, expected_rows
 from reeftally.intake._tally import REJECTED
 from reeftally.store import Store, Writer
@@ -174,6 +175,7 @@ class FileWork:
         load_file(job, self.writer, self.pool, report, memory, self.tell)
         self.by_content[content] = key
         self._rate(report)
+        self._dates(report, job)
         if report.status == "empty":
             self._empty(report, key, content, job)
         return report
@@ -209,6 +211,7 @@ class FileWork:
             stream=stream,
             window_ns=settings.window_ns,
             window_text=settings.window_text,
+            mission_ns=settings.mission_ns,
             family=family,
             record=record,
             commit_rows=self.commit_rows,
@@ -248,6 +251,28 @@ class FileWork:
                 f"Measured rate {1.0 / report.mean_step_s:.5g} Hz, the book says {1.0 / stated:.5g} Hz; "
                 "stamps are used as they are."
             )
+
+    def _dates(self, report: FileReport, job: Job) -> None:
+        """Say so if the whole file lies outside the mission, and how else its dates could be read."""
+        mission = self.settings.mission_ns
+        if mission is None or report.first_ns is None or report.last_ns is None:
+            return
+        if report.first_ns <= mission[1] and report.last_ns >= mission[0]:
+            return
+        readings = [other_reading(at, job.layout, mission) for at in (report.first_ns, report.last_ns)]
+        same = readings[0] if readings[0] is not None and readings[1] is not None else None
+        mend = "The rows are kept and not used. Is the file of another mission, or was the clock wrong?"
+        if same is not None and readings[1] is not None and same.what == readings[1].what:
+            mend = "The rows are kept as they are. " + same.text()
+        report.messages.append(
+            IntakeError(
+                file=report.name,
+                field=" ".join(job.layout.time.columns),
+                found=f"stamps from {iso(report.first_ns)} to {iso(report.last_ns)}",
+                expected=f"stamps within the mission, {iso(mission[0])} to {iso(mission[1])}",
+                mend=mend,
+            )
+        )
 
     def _repeat(self, report: FileReport, record: dict[str, Any]) -> None:
         report.status = "repeated"

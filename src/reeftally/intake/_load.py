@@ -25,9 +25,10 @@ from reeftally.intake._kernel import DATA, SKIP
 from reeftally.intake._lines import OddLine, read_odd_line
 from reeftally.intake._mapping import Mapping, find_header, make_mapping, split_fields
 from reeftally.intake._memory import Memory
+from reeftally.intake._redate import keep_credible, other_reading_of_text
 from reeftally.intake._report import FileReport, iso
 from reeftally.intake._tally import REJECTED, refused_text
-from reeftally.intake._times import rebuild_from_counter, to_utc
+from reeftally.intake._times import leap_second_rows, rebuild_from_counter, scale_ahead_s, scale_to_utc, to_utc
 from reeftally.mission import Layout
 from reeftally.store import AppendResult, Writer
 
@@ -59,6 +60,8 @@ class Job:
     """Stamps outside are those of a clock that was reset. [ns]"""
     window_text: str
     """The same for people."""
+    mission_ns: tuple[int, int] | None
+    """First and last instant of the mission, side-by-side periods included; None without a book. [ns]"""
     family: tuple[str, ...]
     """Keys of shorter states of the same file."""
     record: dict[str, Any]
@@ -238,7 +241,11 @@ class _Loader:
         memory.rows += times.size
         lines = np.concatenate([piece[2] for piece in pieces])
         kept = slice(None) if result.left_out is None else ~result.left_out
-        memory.count_back(times[kept], lines[kept], " ".join(self.job.layout.time.columns))
+        known, where = times[kept], lines[kept]
+        if memory.reset_rows:
+            usual = known >= self.job.window_ns[0]
+            known, where = known[usual], where[usual]
+        memory.count_back(known, where, " ".join(self.job.layout.time.columns))
         self._count(result)
         self.report.rows_new += result.new
         self.report.rows_repeated += result.repeated
@@ -270,7 +277,18 @@ class _Loader:
                 continue
             parsed.status[number] = SKIP
             memory.tally.lines += 1
-            memory.tally.add(found.kind, line=line, field=found.field_name, found=found.found, expected=found.expected)
+            mend = ""
+            if found.kind == "time" and self.job.mission_ns is not None:
+                reading = other_reading_of_text(found.found, layout, self.job.mission_ns)
+                mend = "" if reading is None else reading.text()
+            memory.tally.add(
+                found.kind,
+                line=line,
+                field=found.field_name,
+                found=found.found,
+                expected=found.expected,
+                mend=mend,
+            )
             if nothing_good and tried >= _HOPELESS:
                 raise self._hopeless()
         if nothing_good and odd.size and not memory.tally.lines - memory.tally.count(*REJECTED):
@@ -315,7 +333,7 @@ class _Loader:
             field=entry["field"],
             found=f"{entry['found']}, and no line that can be read",
             expected=entry["expected"],
-            mend=mend,
+            mend=entry.get("mend") or mend,
         )
 
     # -- rows --------------------------------------------------------------------------------------
@@ -352,7 +370,8 @@ class _Loader:
         if prepared.counter is not None and job.layout.time.rate_hz is not None:
             times = rebuild_from_counter(times, prepared.counter, job.layout.time.rate_hz, memory.counter)
         before = (memory.zone.ambiguous, memory.zone.missing)
-        times = to_utc(times, parsed.mapping.rule.zone, memory.zone)
+        times = scale_to_utc(to_utc(times, parsed.mapping.rule.zone, memory.zone), job.layout.time.scale)
+        memory.leap_rows += leap_second_rows(times)
         zone = job.layout.time.zone
         for kind, many, text in (
             ("twice", memory.zone.ambiguous - before[0], f"row(s) in an hour that {zone} has twice"),
@@ -365,18 +384,8 @@ class _Loader:
         columns = prepared.columns
         low, high = job.window_ns
         if int(times.min()) < low or int(times.max()) > high:
-            bad = (times < low) | (times > high)
-            first = int(np.argmax(bad))
-            tally.add(
-                "clock",
-                line=line_of(first),
-                field=" ".join(job.layout.time.columns),
-                found=f"a stamp of {iso(int(times[first]))}",
-                expected=job.window_text,
-                count=int(bad.sum()),
-            )
-            times, numbers = times[~bad], numbers[~bad]
-            columns = {name: value[~bad] for name, value in columns.items()}
+            kept = keep_credible(times, numbers, memory, job.layout, job.window_ns, job.window_text, job.mission_ns)
+            return times[kept], {name: value[kept] for name, value in columns.items()}, numbers[kept]
         memory.count_steps(times, line_of, " ".join(job.layout.time.columns))
         return times, columns, numbers
 
@@ -385,13 +394,18 @@ class _Loader:
         memory.duplicates += result.repeated
         memory.refused_rows += result.refused
         stamp = " ".join(self.job.layout.time.columns)
-        if result.kept_twice:
+        # The second 60 and the one after it are one second of UTC as computers count it: a repeat that is right.
+        leap = min(result.kept_twice, memory.leap_rows)
+        memory.leap_rows -= leap
+        if leap:
+            memory.tally.add("leap", found="row(s) of a leap second, which stand at the second after it", count=leap)
+        if result.kept_twice > leap:
             memory.tally.add(
                 "kept_twice",
                 field=stamp,
                 found="row(s) at a stamp that this file gives twice, with other values",
                 expected="one row a stamp",
-                count=result.kept_twice,
+                count=result.kept_twice - leap,
             )
         if result.refused and result.refused_first_ns is not None and result.refused_last_ns is not None:
             shown = [
@@ -422,6 +436,15 @@ class _Loader:
         report.notes += notes
         if memory.headers:
             report.notes.append(f"{memory.headers} more header(s) in mid-file; columns mapped by name.")
+        time = job.layout.time
+        if time.scale != "UTC" and memory.first_ns is not None:
+            ahead = scale_ahead_s(memory.first_ns, time.scale)
+            report.notes.append(f"Stamps are {time.scale} time; {ahead:g} s were taken off (leap seconds as of 2017).")
+        if time.counter is not None:
+            report.notes.append(
+                f"Times within a second are rebuilt from counter {time.counter!r} at {time.rate_hz:g} Hz: the first "
+                "sample of each second stands at the second."
+            )
         if memory.duplicates and report.status != "repeated":
             report.notes.append(f"{memory.duplicates} row(s) were there already and were merged.")
         held = job.size - memory.offset

@@ -53,6 +53,18 @@ class Memory:
     """[ns]"""
     last_ns: int | None = None
     """[ns]"""
+    reset_first_ns: int | None = None
+    """First stamp of a clock that was reset. [ns]"""
+    restarted: bool = False
+    """Whether it was reset once more in this file."""
+    reset_ns: int | None = None
+    """Latest stamp of a clock that was reset. [ns]"""
+    reset_rows: int = 0
+    """Rows with stamps of a clock that was reset."""
+    leap_rows: int = 0
+    """Rows of a leap second that stand at the second after it."""
+    backs: list[list[int]] = field(default_factory=list)
+    """Stamps before and after each step back among the rows added, the first hundred. [ns]"""
     previous_ns: int | None = None
     """Stamp of the last row. [ns]"""
     added_ns: int | None = None
@@ -127,11 +139,14 @@ class Memory:
         self.added_ns = int(times[-1])
         if back.any():
             first = int(np.argmax(back))
+            for place in np.flatnonzero(back)[: max(0, _GAPS_KEPT - len(self.backs))].tolist():
+                self.backs.append([int(times[place - 1] if place else before), int(times[place])])
+            size = (self.backs[0][0] - self.backs[0][1]) / 1e9 if self.backs else 0.0
             self.tally.add(
                 "backwards",
                 line=int(lines[first]),
                 field=field_name,
-                found=f"step(s) back in time, the first to {iso(int(times[first]))}",
+                found=f"step(s) back in time, the first by {size:.6g} s to {iso(int(times[first]))}",
                 expected="stamps that grow",
                 count=int(back.sum()),
             )

@@ -19,6 +19,8 @@ __all__ = ["Settings", "expected_rows", "read_settings"]
 
 _DAY_NS = 86_400_000_000_000
 _MARGIN_DAYS = 400
+# Side-by-side periods before and after the time in place belong to the mission too.
+_SIDE_NS = 5 * _DAY_NS
 
 
 @dataclass
@@ -29,6 +31,7 @@ class Settings:
     segments_url: str | None
     window_ns: tuple[int, int]
     window_text: str
+    mission_ns: tuple[int, int] | None
     messages: list[IntakeError]
 
 
@@ -53,12 +56,14 @@ def read_settings(folder: Path) -> Settings:
     url = None
     low, high = 631_152_000_000_000_000, 7_258_118_400_000_000_000
     text = "a stamp from 1990 to 2200"
+    mission = None
     if book is not None:
         url = book.store.segments_url if book.store is not None else None
+        mission = (to_ns(book.mission.start) - _SIDE_NS, to_ns(book.mission.end) + _SIDE_NS)
         low = to_ns(book.mission.start) - _MARGIN_DAYS * _DAY_NS
         high = to_ns(book.mission.end) + _MARGIN_DAYS * _DAY_NS
         text = f"a stamp within {_MARGIN_DAYS} days of the mission, {iso(low)} to {iso(high)}"
-    return Settings(book, layouts, hashes, url, (low, high), text, messages)
+    return Settings(book, layouts, hashes, url, (low, high), text, mission, messages)
 
 
 def _of_book(error: BookError, file: str, mend: str) -> IntakeError:

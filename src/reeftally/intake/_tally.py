@@ -15,7 +15,7 @@ from reeftally.intake._report import iso
 
 __all__ = ["REJECTED", "Tally"]
 
-REJECTED = ("short", "long", "time", "number", "mangled", "checksum", "junk", "overlong", "clock")
+REJECTED = ("short", "long", "time", "number", "mangled", "checksum", "junk", "overlong", "clock", "restart")
 """Kinds of lines that give no row."""
 _JUNK = ("junk", "checksum", "overlong")
 JUNK_SHARE = 0.01
@@ -29,9 +29,10 @@ _MEND = {
     "junk": "The lines were left out. Look at the cable and the baud rate; copy the file again if you can.",
     "checksum": "The lines were left out. Copy the file again from the instrument if you can.",
     "overlong": "They were left out. Is this a text file of this layout?",
-    "clock": (
-        "The rows were left out; their bytes are in raw/. A clock that was reset by a power loss needs its "
-        "restart in log or clock_checks.csv; a wrong century needs the right time format in the layout."
+    "clock": "The rows were left out; their bytes are in raw/. Mend [time] in the layout, then rebuild.",
+    "restart": (
+        "The rows were left out, since their stamps stand in the store already; their bytes are in raw/. Cut the file "
+        "at the restart and correct the stamps of its second part."
     ),
 }
 
@@ -54,11 +55,15 @@ class Tally:
         found: str = "",
         expected: str = "",
         count: int = 1,
+        mend: str = "",
     ) -> None:
-        """Count `count` cases of `kind`; only the first one is described."""
+        """Count `count` cases of `kind`; only the first one is described.
+
+        `mend` says how to mend this very case; default what is usual for its kind.
+        """
         key = kind if field is None else f"{kind}\x1f{field}"
         entry = self.kinds.setdefault(
-            key, {"count": 0, "line": line, "field": field, "found": found, "expected": expected}
+            key, {"count": 0, "line": line, "field": field, "found": found, "expected": expected, "mend": mend}
         )
         entry["count"] += count
 
@@ -96,7 +101,7 @@ class Tally:
             field=entry["field"],
             found=found,
             expected=entry["expected"],
-            mend=mend,
+            mend=entry.get("mend") or mend,
         )
 
 
@@ -107,6 +112,10 @@ _OTHER = {
     "refused": (
         "The rows at these stamps were left out, the earlier ones stay. Find out which file is right; the "
         "other one can be kept out of the inbox and the store rebuilt."
+    ),
+    "reset": (
+        "The rows are kept with these stamps and not used. `reeftally check DIR` proposes where they belong, from "
+        "restart log, clock comparisons and signals shared with neighbours."
     ),
     "bunched": "Give the layout a sample `counter` and `rate_hz`, from which sub-second times are rebuilt.",
     "backwards": "The rows are kept, sorted by time. Was the clock set back? See the clock checks.",

@@ -17,8 +17,19 @@ import numpy.typing as npt
 
 from reeftally.errors import IntakeError
 from reeftally.intake._kernel_time import PATTERN, SERIAL, UNIX
+from reeftally.mission.timescales import LEAP_SECONDS, gps_minus_utc, gps_to_utc, tai_minus_utc, tai_to_utc
 
-__all__ = ["TimeRule", "ZoneShift", "compile_format", "rebuild_from_counter", "time_rule", "to_utc"]
+__all__ = [
+    "TimeRule",
+    "ZoneShift",
+    "compile_format",
+    "leap_second_rows",
+    "rebuild_from_counter",
+    "scale_ahead_s",
+    "scale_to_utc",
+    "time_rule",
+    "to_utc",
+]
 
 _CODES = {"Y": (1, 4), "m": (2, 2), "d": (3, 2), "H": (4, 2), "M": (5, 2), "S": (6, 2)}
 _CODES |= {"y": (7, 2), "j": (8, 3), "I": (9, 2), "b": (11, 0), "p": (12, 0), "z": (13, 0)}
@@ -159,6 +170,46 @@ def to_utc(local_ns: npt.NDArray[np.int64], zone: dt.tzinfo, memory: ZoneShift) 
         memory.second_pass = bool(turned[-1] and twice[-1])
     memory.last_local_ns = int(local_ns[-1])
     return local_ns - offset_ns
+
+
+_LEAPS = np.array([second for second, _ in LEAP_SECONDS[1:]], np.int64) * _SECOND
+
+
+def leap_second_rows(times: npt.NDArray[np.int64]) -> int:
+    """Return how many rows more than one a stamp stand in the second after a leap second: those of second 60."""
+    if not times.size:
+        return 0
+    low, high = int(times.min()), int(times.max())
+    count = 0
+    for leap in _LEAPS[(low - _SECOND <= _LEAPS) & (high >= _LEAPS)].tolist():
+        inside = times[(times >= leap) & (times < leap + _SECOND)]
+        count += int(inside.size - np.unique(inside).size)
+    return count
+
+
+def scale_ahead_s(time_ns: int, scale: str) -> float:
+    """Return how far a time scale is ahead of UTC at an instant. [s]"""
+    ahead = gps_minus_utc(time_ns / 1e9) if scale == "GPS" else tai_minus_utc(time_ns / 1e9)
+    return float(ahead)
+
+
+def scale_to_utc(times: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
+    """Return UTC stamps of those of another time scale, by the table of leap seconds.
+
+    Parameters
+    ----------
+    times : int64 array
+        Stamps read as if they were UTC. [ns]
+    scale : str
+        UTC, GPS or TAI.
+    """
+    if scale == "UTC" or not times.size:
+        return times
+    to_seconds = gps_to_utc if scale == "GPS" else tai_to_utc
+    # Whole seconds: the difference of two scales has no decimals, and doubles would cost some.
+    whole = times // _SECOND
+    moved = np.rint(to_seconds(whole.astype(np.float64))).astype(np.int64)
+    return np.asarray(times + (moved - whole) * _SECOND)
 
 
 def rebuild_from_counter(

@@ -5,7 +5,7 @@ Not here: samples (`store`), reading raw files (`intake`).
 Rules:    unknown keys are refused; nothing is guessed; every message names the key, found, wanted, mend.
 """
 
-from reeftally.mission import solar, units
+from reeftally.mission import solar, timescales, units
 from reeftally.mission._book import (
     accept_revision,
     current_revision,
@@ -152,6 +152,7 @@ __all__ = [
     "solar",
     "table_frame",
     "table_header",
+    "timescales",
     "to_ns",
     "units",
     "write_book",

@@ -177,6 +177,10 @@ class LayoutTime(Row):
     zone: Annotated[str, AfterValidator(_zone)] = Field(
         description="time zone of the stamps: UTC, an IANA name, or an offset such as +05:00"
     )
+    scale: Literal["UTC", "GPS", "TAI"] = Field(
+        default="UTC",
+        description="time scale of the stamps: UTC, GPS (satellite time, 18 s ahead since 2017) or TAI; needs zone UTC",
+    )
     stamp: Literal["instant", "start", "middle", "end"] = Field(
         description="what the stamp marks: an instant, or start, middle or end of the averaging interval"
     )
@@ -312,6 +316,8 @@ def layout_problems(layout: Layout, file: str) -> tuple[BookError, ...]:
     if (time.counter is None) != (time.rate_hz is None):
         have, lack = ("counter", "rate_hz") if time.rate_hz is None else ("rate_hz", "counter")
         add(f"time.{lack}", "missing", f"a value, because {have} is given")
+    if time.scale != "UTC" and time.tzinfo != dt.UTC:
+        add("time.zone", time.zone, f'UTC, because scale = "{time.scale}" knows no zones')
     if time.format.startswith("unix") and time.tzinfo != dt.UTC:
         add("time.zone", time.zone, "UTC, because unix seconds count from 1970 in UTC")
     if time.format in _NUMERIC_FORMATS and len(time.columns) != 1:
