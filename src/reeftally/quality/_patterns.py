@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from reeftally._checks import FloatArray
 
@@ -156,8 +157,7 @@ def running_median(values: FloatArray, half: int) -> FloatArray:
         return np.full(values.shape, np.nan)
     filled = np.interp(np.arange(values.size), np.flatnonzero(good), values[good])
     half = min(half, (values.size - 1) // 2)
-    padded = np.pad(filled, half, mode="reflect")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
+    return np.asarray(ndimage.median_filter(filled, size=2 * half + 1, mode="mirror"))
 
 
 def runs_of(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:

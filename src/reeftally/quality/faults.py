@@ -338,7 +338,11 @@ def _stuck(s: Suspect, b: Blocks) -> Fit:
 
 
 def _bubble(s: Suspect, b: Blocks, half_log: float) -> Fit:
-    usual = float(np.nanmedian(b.rough))
+    rough_blocks = b.rough[np.isfinite(b.rough)]
+    if not rough_blocks.size:
+        # Blocks of one sample each have no roughness to judge.
+        return Fit(squares=np.inf, cost=0.0, numbers={"stretches": 0.0})
+    usual = float(np.median(rough_blocks))
     d = b.difference - float(np.nanmedian(b.difference))
     size = max(1, s.time.size // b.time.size)
     rough = np.nan_to_num(b.rough) > 2.5 * max(usual, 1e-12)
