@@ -213,26 +213,45 @@ def analyse(folder: Path, everything: bool, workers: str | None) -> Outcome:
 
 
 def _report(folder: Path) -> Outcome:
-    from reeftally.report import write_brief, write_report, write_report_pdf
+    from reeftally.report import write_brief, write_dive_sheet, write_report, write_report_pdf
 
     page, brief, printed = write_report(folder), write_brief(folder), write_report_pdf(folder)
+    sheet, sheet_page = write_dive_sheet(folder)
     return Outcome(
-        data={"report": str(page), "brief": str(brief), "report_pdf": str(printed)},
-        lines=[f"Report: {page}", f"        {printed}", f"Brief:  {brief}"],
+        data={
+            "report": str(page), "brief": str(brief), "report_pdf": str(printed), "dive_sheet": str(sheet),
+            "dive_sheet_page": str(sheet_page),
+        },
+        lines=[f"Report: {page}", f"        {printed}", f"Brief:  {brief}", f"Dive:   {sheet}"],
+    )  # fmt: skip
+
+
+def _dive_sheet(folder: Path) -> Outcome:
+    from reeftally.report import write_dive_sheet
+
+    sheet, page = write_dive_sheet(folder)
+    return Outcome(
+        data={"dive_sheet": str(sheet), "dive_sheet_page": str(page)},
+        lines=[f"Dive sheet: {sheet}", f"            {page}"],
     )
 
 
 @commands.command()
 @click.argument("folder", type=FOLDER)
+@click.option("--dive-sheet", "only_sheet", is_flag=True, help="Only the sheet of the next dive (one A4 page).")
 @command_result
-def report(folder: Path) -> Outcome:
-    """Write report.html (one file, works offline), report.pdf and brief.pdf (two pages) from the latest results.
+def report(folder: Path, only_sheet: bool) -> Outcome:
+    """Write report, brief and the sheet of the next dive from the latest results and the tables as they are now.
+
+    report.html (one file, works offline) and report.pdf, brief.pdf (two pages), dive_sheet.pdf and dive_sheet.html
+    (one A4 page). After a dive the slate goes into tables/; --dive-sheet then prints what is left.
 
     \b
     Example:
         reeftally report lagoon-2031
+        reeftally report lagoon-2031 --dive-sheet
     """
-    return _report(folder)
+    return _dive_sheet(folder) if only_sheet else _report(folder)
 
 
 def _rehearse(folder: Path, *, size: str, seed: int, scenario: str, faults: int, quiet: bool) -> Outcome:

@@ -6,6 +6,7 @@ Rules:    wording follows the interval; what cannot be concluded is said; the sa
 """
 
 from reeftally.report.brief import Brief, brief_of, write_brief
+from reeftally.report.dive_sheet import DiveSheet, dive_sheet_of, write_dive_sheet
 from reeftally.report.html import write_report
 from reeftally.report.methods import methods_text
 from reeftally.report.paper import write_report_pdf
@@ -21,6 +22,7 @@ __all__ = [
     "Brief",
     "Caution",
     "Claim",
+    "DiveSheet",
     "Facts",
     "Headline",
     "Number",
@@ -29,12 +31,14 @@ __all__ = [
     "brief_of",
     "cautions_for",
     "claims",
+    "dive_sheet_of",
     "explain",
     "headline",
     "methods_text",
     "read_facts",
     "targets",
     "write_brief",
+    "write_dive_sheet",
     "write_report",
     "write_report_pdf",
 ]

@@ -24,6 +24,8 @@ class Caution:
     """Where it is shown: ``dive sheet``, ``cable task``, ``bottle task``, ``dye task``, ``report``, ``brief`` …"""
     hazard: str
     text: str
+    short: str = ""
+    """The same on a page with little room, which says once for all cautions whom to follow."""
 
 
 FOLLOW = "Follow your local code and licensed people."
@@ -59,6 +61,8 @@ CAUTIONS: tuple[Caution, ...] = (
         "A task list only. Limits, buddies, gas, conditions and the emergency plan come from your dive control board "
         "or supervisor and from local law. More data are never a reason for one more dive. Any diver may call off a "
         "dive. " + FOLLOW,
+        short="Task list only. Limits, buddies, gas, conditions and emergency plan: dive control board or supervisor, "
+        "and local law. More data are never a reason for one more dive. Any diver may call off a dive.",
     ),
     Caution(
         ("dive sheet",),
@@ -66,12 +70,16 @@ CAUTIONS: tuple[Caution, ...] = (
         "Cables, lines and jets entangle. Lift bags and frames only by those trained. Going up and down again raises "
         "the "
         "risk: ask your supervisor. " + FOLLOW,
+        short="Cables, lines and jets entangle. Lift bags and frames only by those trained. Up and down again raises "
+        "the risk: ask your supervisor.",
     ),
     Caution(
         ("cable task", "dive sheet"),
         "Electricity under water",
         "Never mate or part a live connector unless it is rated and permitted. Isolation, lock-out and ground-fault "
         "protection are the responsible electrician's. A ground-fault alarm means people out first. " + FOLLOW,
+        short="Never mate or part a live connector unless rated and permitted; isolation and ground-fault protection "
+        "are the responsible electrician's; a ground-fault alarm means people out first.",
     ),
     Caution(
         ("instrument task", "dive sheet"),
@@ -79,12 +87,16 @@ CAUTIONS: tuple[Caution, ...] = (
         "A flooded housing may burst when opened: point it away from faces. Lithium packs: maker's and transport "
         "rules. "
         "Keep eyes off lasers and ultraviolet. " + FOLLOW,
+        short="Flooded housings may burst: point away from faces. Lithium packs by the rules. Eyes off laser and "
+        "ultraviolet.",
     ),
     Caution(
         ("bottle task", "poison task"),
         "Mercuric chloride and other poisons, strong acid",
         "Very toxic to people and reef. On shore or at the bench, with gloves, air, spill kit and labelled waste to "
         "licensed disposal; never in the water. Consider a validated way without mercury. " + FOLLOW,
+        short="Very toxic to people and reef: only on shore or at the bench, gloves, air, spill kit, licensed "
+        "disposal; never in the water.",
     ),
     Caution(
         ("laboratory task",),
@@ -97,11 +109,14 @@ CAUTIONS: tuple[Caution, ...] = (
         "Permit first, smallest amount, and do not take it for harmless: safety sheet and environmental authority. "
         "Keep "
         "off skin and eyes. Tell boats, hatcheries and other scientists. It blinds optical sensors. " + FOLLOW,
+        short="Permit first, smallest amount, not taken for harmless; off skin and eyes; tell boats, hatcheries and "
+        "other scientists; it blinds optical sensors, so write the time.",
     ),
     Caution(
         ("organism task", "dive sheet"),
         "Touching sponges and corals",
         "Do not touch. Gloves where the rules allow them, permits for samples, clean gear between reefs. " + FOLLOW,
+        short="No touch. Gloves and samples only as rules and permits allow. Clean gear between reefs.",
     ),
     Caution(
         ("weather",),
