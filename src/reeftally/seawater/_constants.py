@@ -18,6 +18,8 @@ from typing import Any
 
 from numba.extending import register_jitable
 
+from reeftally.seawater._kernels_math import FUSED
+
 __all__ = [
     "GAS_CONSTANT_BAR",
     "ln_k0",
@@ -47,7 +49,7 @@ KB_PRESSURE_CORRECTED, KB_PRESSURE_AS_PRINTED = 0, 1
 KW_PRESSURE_MILLERO1995, KW_PRESSURE_SEAWATER = 0, 1
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def pressure_term(t: Any, r: Any, p: Any, a0: float, a1: float, a2: float, b0: float, b1: float) -> Any:
     """Return ln(K at p / K at 0) [1]: Millero 1995, eq. 90; p in bar above one atmosphere.
 
@@ -59,7 +61,7 @@ def pressure_term(t: Any, r: Any, p: Any, a0: float, a1: float, a2: float, b0: f
     return (p * r * (1.0 / GAS_CONSTANT_BAR)) * (0.5 * compressibility * p - volume)
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k0(t: Any, r: Any, ln_t: Any, s: Any) -> Any:
     """Return ln K0 [mol kg-1 atm-1]: Weiss 1974, eq. 12 with Table I, kilogram column."""
     h = 0.01 * t
@@ -68,7 +70,7 @@ def ln_k0(t: Any, r: Any, ln_t: Any, s: Any) -> Any:
     )
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED, forceinline=True)
 def ln_k1_k2(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, w: Any, p: Any, which: int) -> Any:
     """Return ln K1 and ln K2 of carbonic acid, on the scale of the source, at pressure.
 
@@ -133,7 +135,7 @@ def ln_k1_k2(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, w: Any, p: Any, which: 
     return ln_1, ln_2
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_boric(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any, pressure_set: int) -> Any:
     """Return ln KB, total scale: Dickson 1990, eq. 23; pressure from Millero 1995, Table 9.
 
@@ -152,7 +154,7 @@ def ln_k_boric(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any, pressure_set:
     return at_zero + pressure_term(t, r, p, -29.48, 0.1622, a2, -2.84e-3, 0.0)
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_water(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any, pressure_set: int) -> Any:
     """Return ln KW, total scale: Millero 1995, eq. 63, as in the 2007 guide, ch. 5."""
     at_zero = 148.9652 - 13847.26 * r - 23.6521 * ln_t + (118.67 * r - 5.977 + 1.0495 * ln_t) * s2 - 0.01615 * s
@@ -161,7 +163,7 @@ def ln_k_water(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any, pressure_set:
     return at_zero + pressure_term(t, r, p, -25.60, 0.2324, -3.6246e-3, -5.13e-3, 0.0794e-3)
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_sulfate(t: Any, r: Any, ln_t: Any, i: Any, i2: Any, w: Any, p: Any, which: int) -> Any:
     """Return ln KS, free scale: Dickson 1990, eqs 22-23, or Khoo et al. 1977 (from memory)."""
     if which == KS_KHOO1977:
@@ -180,7 +182,7 @@ def ln_k_sulfate(t: Any, r: Any, ln_t: Any, i: Any, i2: Any, w: Any, p: Any, whi
     return at_zero + pressure_term(t, r, p, -18.03, 0.0466, 0.316e-3, -4.53e-3, 0.0900e-3)
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_fluoride(t: Any, r: Any, s2: Any, i2: Any, w: Any, p: Any, which: int) -> Any:
     """Return ln KF: Perez and Fraga 1987 (total scale) or Dickson and Riley 1979 (free scale)."""
     pressure = pressure_term(t, r, p, -9.78, -0.0090, -0.942e-3, -3.91e-3, 0.054e-3)
@@ -189,7 +191,7 @@ def ln_k_fluoride(t: Any, r: Any, s2: Any, i2: Any, w: Any, p: Any, which: int) 
     return 874.0 * r - 9.68 + 0.111 * s2 + pressure
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_phosphoric(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any) -> Any:
     """Return ln KP1, KP2, KP3, total scale: Millero 1995, eqs 65-67, as in the 2007 guide."""
     ln_1 = -4576.752 * r + 115.525 - 18.453 * ln_t + (-106.736 * r + 0.69171) * s2 + (-0.65643 * r - 0.01844) * s
@@ -201,7 +203,7 @@ def ln_k_phosphoric(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any) -> Any:
     return ln_1, ln_2, ln_3
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_silicic(t: Any, r: Any, ln_t: Any, i: Any, i2: Any, w: Any, p: Any) -> Any:
     """Return ln KSi, total scale: Millero 1995, eq. 72, as in the 2007 guide.
 
@@ -219,7 +221,7 @@ def ln_k_silicic(t: Any, r: Any, ln_t: Any, i: Any, i2: Any, w: Any, p: Any) -> 
     return at_zero + pressure_term(t, r, p, -29.48, 0.1622, -2.608e-3, -2.84e-3, 0.0)
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_solubility(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any) -> Any:
     """Return ln Ksp of aragonite and calcite [mol2 kg-2]: Mucci 1983, Table 7."""
     log_t = ln_t / LN10
@@ -246,14 +248,14 @@ def ln_k_solubility(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any) -> Any:
     return ln_a, ln_c
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_ammonium(t: Any, r: Any, s: Any, s2: Any, p: Any) -> Any:
     """Return ln K of ammonium, seawater scale: Yao and Millero 1995 (from memory)."""
     at_zero = -6285.33 * r + 0.0001635 * t - 0.25444 + (0.46532 - 123.7184 * r) * s2 + (-0.01992 + 3.17556 * r) * s
     return at_zero + pressure_term(t, r, p, -26.43, 0.0889, -0.905e-3, -5.03e-3, 0.0814e-3)
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def ln_k_sulfide(t: Any, r: Any, ln_t: Any, s: Any, s2: Any, p: Any) -> Any:
     """Return ln K1 of hydrogen sulfide, total scale: Millero et al. 1988 (from memory)."""
     at_zero = 225.838 - 13275.3 * r - 34.6435 * ln_t + 0.3449 * s2 - 0.0274 * s

@@ -102,7 +102,7 @@ def _fingerprint() -> int:
     The compiler's cache looks only at the file of the kernel itself; without this, a corrected
     coefficient elsewhere would go on being computed with the old machine code.
     """
-    parts: list[object] = []
+    parts: list[object] = [_kernels_math.FUSED]
     for module in (_constants, _kernels_acid, _kernels_lanes, _kernels_math, _kernels_outputs, _kernels_roots):
         for name, value in sorted(vars(module).items()):
             if isinstance(value, FunctionType) and value.__module__ == module.__name__:

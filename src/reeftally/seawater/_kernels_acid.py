@@ -15,6 +15,7 @@ from typing import Any
 from numba.extending import register_jitable
 
 from reeftally.seawater import _constants as formulas
+from reeftally.seawater._kernels_math import FUSED
 
 __all__ = [
     "carbonate_alkalinity",
@@ -44,7 +45,7 @@ ln_k_ammonium = formulas.ln_k_ammonium
 ln_k_sulfide = formulas.ln_k_sulfide
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def totals(s: Any, boron: int) -> Any:
     """Return total boron, sulfate, fluoride and calcium [mol kg-1] from practical salinity.
 
@@ -61,7 +62,7 @@ def totals(s: Any, boron: int) -> Any:
     )
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def equilibrium(
     t_c: float,
     s: float,
@@ -127,7 +128,7 @@ def equilibrium(
     )
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def other_alkalinity(h: Any, k: Any, tot: Any, total_over_free: Any) -> Any:
     """Return the alkalinity without carbonate species and its first two derivatives by ln[H+]."""
     _, _, _, kb, kw, ks, kf, bp1, bp2, bp3, ksi, kn, kh2s, _, _ = k
@@ -183,7 +184,7 @@ def other_alkalinity(h: Any, k: Any, tot: Any, total_over_free: Any) -> Any:
     return value, first, second
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def carbonate_alkalinity(h: Any, kind: int, value: Any, k1: Any, k2: Any, r2: Any, r12: Any) -> Any:
     """Return bicarbonate plus twice carbonate, with derivatives by ln[H+], at one fixed species.
 
@@ -213,7 +214,7 @@ def carbonate_alkalinity(h: Any, kind: int, value: Any, k1: Any, k2: Any, r2: An
     return b + 2.0 * value, b, b
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def fugacity_factor(t_c: Any, air_hpa: Any, exp: Any) -> Any:
     """Return fCO2 / pCO2 [1] at the air pressure: Weiss 1974, eq. 9, trace CO2 in air."""
     t = t_c + 273.15
@@ -222,14 +223,14 @@ def fugacity_factor(t_c: Any, air_hpa: Any, exp: Any) -> Any:
     return exp((virial + 2.0 * cross) * (air_hpa / 1013.25) / (82.05736 * t))
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def vapour_pressure(t_c: Any, s: Any, log: Any, exp: Any) -> Any:
     """Return the pressure of water vapour over seawater [atm]: Weiss and Price 1980, eq. 10."""
     h = 0.01 * (t_c + 273.15)
     return exp(24.4543 - 67.4509 / h - 4.8489 * log(h) - 0.000544 * s)
 
 
-@register_jitable(error_model="numpy")
+@register_jitable(**FUSED)
 def nbs_activity(t_c: Any, s: Any) -> Any:
     """Return the apparent activity coefficient of the NBS scale: Takahashi et al. 1982 (memory)."""
     t = t_c + 273.15

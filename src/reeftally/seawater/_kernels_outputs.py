@@ -56,10 +56,10 @@ PER_LN10 = 1.0 / LN10
 @register_jitable(error_model="numpy")
 def asked(slot: Any, first: int, last: int) -> bool:
     """Return whether any output from `first` to `last` (not included) has a row."""
+    highest = -1
     for number in range(first, last):
-        if slot[number] >= 0:
-            return True
-    return False
+        highest = max(highest, slot[number])
+    return highest >= 0
 
 
 @register_jitable(**FUSED)
