@@ -56,9 +56,13 @@ def find(folder: Path) -> list[Finding]:
     return _sorted(folder, [*_found(context, slow), *_axes(context)])
 
 
-def findings_of(context: Context, slow: dict[str, SlowBlocks]) -> list[Finding]:
-    """Return the findings that need no second reading of the velocimeters, from records that are already reduced."""
-    return _sorted(context.folder, _found(context, slow))
+def findings_of(context: Context, slow: dict[str, SlowBlocks], *, axes_since_ns: int) -> list[Finding]:
+    """Return the findings from records that are already reduced; axes are looked at since an instant only.
+
+    A second reading of all velocimeters takes longer than everything else here; `find` does it.
+    """
+    axes = list(_axes(context, axes_since_ns))
+    return _sorted(context.folder, axes + _found(context, slow))
 
 
 def _found(context: Context, slow: dict[str, SlowBlocks]) -> list[Finding]:
@@ -110,19 +114,22 @@ def _tables(context: Context) -> Iterator[Finding]:
         )
 
 
-def _axes(context: Context) -> Iterator[Finding]:
-    """Velocimeters whose z axis points the other way for an hour or more."""
+def _axes(context: Context, since_ns: int | None = None) -> Iterator[Finding]:
+    """Velocimeters whose z axis points the other way for an hour or more, in all of the record or since an instant."""
     for instrument in context.book.instruments_of_kind("velocimeter"):
         if not context.has(instrument.label):
             continue
-        yield from _axes_of(context, instrument.label, 1.0 / instrument.sample_interval_s)
+        yield from _axes_of(context, instrument.label, 1.0 / instrument.sample_interval_s, since_ns)
 
 
-def _axes_of(context: Context, label: str, rate: float) -> Iterator[Finding]:
+def _axes_of(context: Context, label: str, rate: float, since_ns: int | None = None) -> Iterator[Finding]:
     info = context.store.streams()[label]
     grid = make_grid(start_ns=info.first_ns, end_ns=info.last_ns + 1, block_s=float(context.book.analysis.block_s))
     seen: list[Any] = []
     for block in range(grid.count):
+        if since_ns is not None and int(grid.edges[block]) < since_ns:
+            seen.append(None)
+            continue
         record = context.read(
             label, start_ns=int(grid.edges[block]), end_ns=int(grid.edges[block + 1]), channels=VELOCITY
         )

@@ -30,7 +30,7 @@ from reeftally.analysis.tasks import REPLICATES, Replicates, Task, candidates, r
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
-__all__ = ["FORMAT", "MOST_LINES", "Morning", "compose", "data_end", "files"]
+__all__ = ["DAY_NS", "FORMAT", "MOST_LINES", "Morning", "compose", "data_end", "files"]
 
 FORMAT = 1
 MOST_LINES = 7

@@ -50,7 +50,7 @@ from reeftally.analysis.fluxes import (
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.groups import result_groups
 from reeftally.analysis.memory import code_digest
-from reeftally.analysis.morning import compose
+from reeftally.analysis.morning import DAY_NS, compose, data_end
 from reeftally.analysis.morning import files as morning_files
 from reeftally.analysis.offsets import SensorOffsets, adjust_offsets
 from reeftally.analysis.organisms import VisitResult, estimate_organisms, find_visits
@@ -341,7 +341,7 @@ def analyse(
             memory.with_name(memory.name + suffix).unlink(missing_ok=True)
     chain = run_chain(folder, workers=workers, progress=progress)
     groups = result_groups(chain)
-    found = findings_of(chain.context, chain.slow)
+    found = findings_of(chain.context, chain.slow, axes_since_ns=data_end(chain) - DAY_NS)
     morning = compose(chain, groups=groups, findings=found, made=made)
     run = write_results(
         folder,

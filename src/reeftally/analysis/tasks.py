@@ -286,9 +286,9 @@ def _swap(chain: Chain, rows: Sequence[Estimate], decide: dict[tuple[str, str], 
                 kind="swap",
                 text=f"Swap the {_WORDS[quantity]} sensors {low[0]} and {high[0]} between {low[1]:.2f} and "
                 f"{high[1]:.2f} m above the bed",
-                why=why, quantity=flux, period="night", unit=last.unit, now=half,
+                why=why, quantity=flux, period="night", unit=last.unit, now=half if target is None or target.reached is None else target.reached,
                 then=then if target is None or target.reached is None else min(then, target.reached),
-                wanted=None if target is None or target.method != method else target.wanted,
+                wanted=None if target is None else target.wanted,
                 pressing=offset_half / size / OFFSET_SHARE, subject=low[0], page="flux",
             )
         )  # fmt: skip
