@@ -91,6 +91,11 @@ class Context:
             block_s=float(self.book.analysis.block_s),
         )
 
+    @property
+    def earliest_ns(self) -> int:
+        """The earliest instant that belongs to the mission: rows of a clock that was reset lie before it. [ns]"""
+        return to_ns(self.book.mission.start) - 400 * 86_400 * NS
+
     def has(self, label: str) -> bool:
         """Return whether the store holds anything of an instrument."""
         return label in self.store.streams()
@@ -135,7 +140,7 @@ class Context:
 
     def _sources(self, label: str, start_ns: int | None, end_ns: int | None) -> Iterator[tuple[str, int, int]]:
         """Yield which stream to read for which true time, exchanged channels put right."""
-        low = -(2**62) if start_ns is None else start_ns
+        low = self.earliest_ns if start_ns is None else start_ns
         high = 2**62 if end_ns is None else end_ns
         cuts = sorted(
             {low, high}
@@ -193,7 +198,7 @@ class Context:
                 value[inside] = np.nan
 
 
-def open_context(folder: Path, *, snapshot: int | None = None) -> Context:
+def open_context(folder: Path, *, snapshot: int | None = None, revise: bool = True) -> Context:
     """Open a mission for one run.
 
     Parameters
@@ -202,6 +207,8 @@ def open_context(folder: Path, *, snapshot: int | None = None) -> Context:
         Mission folder.
     snapshot : int, optional
         Snapshot of the store; default the newest.
+    revise : bool
+        Whether a changed book is kept as a revision; without it nothing is written.
 
     Raises
     ------
@@ -210,7 +217,7 @@ def open_context(folder: Path, *, snapshot: int | None = None) -> Context:
     """
     book = read_book(folder)
     try:
-        revision = accept_revision(folder)
+        revision = accept_revision(folder) if revise else current_revision(folder)
     except OSError:
         # Read-only media: the revision in force is the newest one kept there.
         revision = current_revision(folder)

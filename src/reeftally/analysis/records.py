@@ -24,7 +24,7 @@ from reeftally.quality.thresholds import Span
 from reeftally.seawater import oxygen as oxygen_equations
 from reeftally.seawater import ph as ph_equations
 
-__all__ = ["SlowBlocks", "Water", "interpolate_within", "load_slow", "slow_instruments"]
+__all__ = ["SlowBlocks", "Water", "flagged_record", "interpolate_within", "load_slow", "slow_instruments"]
 
 # Longest stretch over which temperature or salinity of the water is carried to a neighbour's sample. [s]
 LONGEST_BRIDGE_S = 3600.0
@@ -126,6 +126,20 @@ def _flagged(context: Context, instrument: Instrument, record: Record, channel: 
         span=_span(context, channel),
         carried=carried,
     )
+
+
+def flagged_record(context: Context, label: str) -> tuple[Record, dict[str, RecordFlags]]:
+    """Return all samples of one slow instrument in true time, with the flags that a run gives its channels.
+
+    A profiler's bins are left out.
+    """
+    instrument = context.book.instrument(label)
+    channels = [name for name in context.store.streams()[label].channels if BIN not in name]
+    span = {"start_ns": int(context.grid.edges[0]), "end_ns": int(context.grid.edges[-1])}
+    record = context.read(label, channels=channels, **span)
+    carried = _is_carried(context, label)
+    flags = {name: _flagged(context, instrument, record, name, carried=carried) for name in record.channels}
+    return record, flags
 
 
 def load_slow(context: Context, grid: Grid) -> tuple[dict[str, SlowBlocks], Water]:

@@ -366,6 +366,31 @@ class Store:
         nothing: list[str] = []
         return list(dict.fromkeys(self._query(work, nothing)))
 
+    def commit_times(self, last: int = 200) -> list[int]:
+        """Return when the newest commits were made, by the clock of their writers, oldest first. [ns since 1970 UTC]"""
+
+        def work(connection: sqlite3.Connection) -> list[int]:
+            rows = connection.execute("SELECT committed_ns FROM snapshots ORDER BY id DESC LIMIT ?", (last,)).fetchall()
+            return [int(row[0]) for row in reversed(rows)]
+
+        nothing: list[int] = []
+        return self._query(work, nothing)
+
+    def newest_load(self, stream: str, start_ns: int | None = None, end_ns: int | None = None) -> int:
+        """Return the number of the newest load that touches [start, end) of `stream`; 0 where there is none.
+
+        What was read of the window stays true as long as the number stays the same.
+        """
+
+        def work(connection: sqlite3.Connection) -> int:
+            row = connection.execute(
+                "SELECT MAX(id) FROM loads WHERE stream = ? AND rows > 0 AND last_ns >= ? AND first_ns < ?",
+                (stream, _FIRST if start_ns is None else start_ns, _LAST if end_ns is None else end_ns),
+            ).fetchone()
+            return 0 if row[0] is None else int(row[0])
+
+        return self._query(work, 0)
+
     def flags(self, stream: str, channel: str, *, snapshot: int | None = None) -> dict[str, FlagRuns]:
         """Return the automatic flags of a channel, by test."""
 
