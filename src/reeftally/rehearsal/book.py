@@ -7,6 +7,7 @@ Rules:    only what a crew can know: stated heights, certificates, priors. No tr
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from reeftally.rehearsal.highrate import World
@@ -25,7 +26,7 @@ from reeftally.rehearsal.velocimeters import FAST_SALINITY_SETTING, HEADING_DEG,
 
 __all__ = ["book_text", "layout_for", "serial_of", "write_layouts"]
 
-_AXES = ("velocimeter",)
+_SLOWER = "velocimeter at {hz} Hz: unix seconds, velocities along its own axes"
 
 
 def serial_of(label: str) -> str:
@@ -37,6 +38,9 @@ def layout_for(world: World, label: str) -> FileLayout:
     """Return the layout of an instrument's files."""
     if label == "PRO-N":
         return near_profiler(world.script.profiler_average_s)
+    if label == "VEL-A" and world.script.velocimeter_hz != 32:
+        hz = world.script.velocimeter_hz
+        return replace(LAYOUTS[LAYOUT_OF[label]], name=f"velocimeter-a-{hz}", description=_SLOWER.format(hz=hz))
     return LAYOUTS[LAYOUT_OF[label]]
 
 
@@ -92,6 +96,8 @@ def _instrument(world: World, label: str) -> str:
     interval = sensor.interval
     if label == "PRO-N" and world.script.profiler_average_s > 0.0:
         interval = world.script.profiler_average_s
+    if label == "VEL-A":
+        interval = 1.0 / world.script.velocimeter_hz
     lines = [
         "[[instruments]]",
         f'label = "{label}"',
@@ -184,6 +190,9 @@ def book_text(world: World, labels: tuple[str, ...]) -> str:
     script = world.script
     a, b = script.place
     instruments = "\n".join(_instrument(world, label) for label in labels)
+    few = script.trials
+    trials = "" if few is None else f"block_trials = {few[0]}\nperiod_trials = {few[1]}\n"
+    duration = {"full": "ten days", "demo36": "36 hours"}.get(script.size, "26 hours")
     return f"""\
 # The mission book of {script.name}: an invented reef, an invented crew. Nothing here is a real place.
 # Everything that the analysis may assume stands here, in layouts/ or in tables/.
@@ -192,7 +201,7 @@ format = 1
 
 [mission]
 name = "OB-31"
-title = "Who changed the carbon of Ossimer Basin ({"ten days" if script.size == "full" else "36 hours"})"
+title = "Who changed the carbon of Ossimer Basin ({duration})"
 start = {script.iso(a)}          # the mast is in place; side by side before and after lie outside
 end = {script.iso(b)}
 question = "Most of the pH difference between the basin and the open water outside is made by respiration."
@@ -272,7 +281,7 @@ source = "rain on the basin, no streams; invented"
 [analysis]
 block_s = 900
 seed = 1
-past_air_co2_umol_mol = 291.6       # fCO2 280 uatm over this water
+{trials}past_air_co2_umol_mol = 291.6       # fCO2 280 uatm over this water
 von_karman = 0.41
 von_karman_sd = 0.01
 pq = 1.05

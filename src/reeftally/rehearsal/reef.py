@@ -84,6 +84,9 @@ PRIORS: dict[str, tuple[float, float]] = {
     "gas_relative": (1.0, 0.2),
     "reference_alkalinity": (0.0, 1.5),
     "reference_dic": (0.0, 1.5),
+    "laboratory_alkalinity": (0.0, 1.5),
+    "duty": (0.0, 0.05),
+    "jet_ratio": (0.0, 0.05),
 }
 
 
@@ -124,6 +127,8 @@ class Reef:
     source_respired: float = -18.5
     discrimination: float = 17.5
     carbonate_discrimination: float = 1.0
+    laboratory_alkalinity: float = 1.1
+    """What the laboratory's alkalinities are too high, reference materials included [µmol kg-1]."""
     patch_dic: float = 0.95
     patch_oxygen: float = 1.0
     patch_correlation: float = -0.95
@@ -131,6 +136,7 @@ class Reef:
     surface_light: float = 2000.0
     attenuation: float = 0.13
     sponge_scale: float = 1.0
+    forms: tuple[Form, ...] = FORMS
     heights: dict[str, float] = field(default_factory=dict)
     """True minus stated height of each place on the mast [m], by instrument kind and level."""
 
@@ -212,7 +218,9 @@ def _rows() -> tuple[SensorTruth, ...]:
 OTHER_SD: dict[str, dict[str, float]] = {
     "FAR-1": {"oxygen": 1.0, "temperature": 0.005, "salinity": 0.01},
     "CTD-1": {"temperature": 0.003, "pressure": 0.02},
-    "MET-1": {"wind_speed": 0.2, "air_pressure": 0.3, "air_co2": 0.5},
+    "MET-1": {"wind_speed": 0.2, "air_pressure": 0.3, "air_co2": 0.5, "wind_gain": 0.03},
+    "VEL-A": {"velocity_x": 0.003, "velocity_y": 0.003, "velocity_z": 0.002},
+    "PRO-N": {"velocity_x": 0.003, "velocity_y": 0.003},
 }
 """Priors of the offsets of further quantities, as the mission book states them."""
 
@@ -272,20 +280,37 @@ def reef_of(seed: int, *, scenario: str = "A", draw: bool = False) -> Reef:
     residence, pq = prior("residence_h"), prior("pq")
     scale = float(np.exp(0.2 * rng.standard_normal()))
     gas = prior("gas_relative")
+    heights = {place: prior("height") for place in HEIGHT_PLACES}
+    alkalinity, dic = prior("reference_alkalinity"), prior("reference_dic")
+    laboratory = prior("laboratory_alkalinity")
+    # No analysis states a prior of these; they differ from mission to mission so that no study hangs on one reef.
+    production, breathing, saturation, rough = np.exp([0.15, 0.1, 0.15, 0.25] * rng.standard_normal(4)).tolist()
+    forms = tuple(
+        replace(
+            form,
+            duty=float(np.clip(form.duty + prior("duty"), 0.05, 1.0)),
+            ratio=float(np.clip(form.ratio + prior("jet_ratio"), 0.2, 1.0)),
+        )
+        for form in FORMS
+    )
     return replace(
         reef,
+        forms=forms,
+        laboratory_alkalinity=laboratory,
+        light_saturation=reef.light_saturation * saturation,
+        roughness=reef.roughness * rough,
         von_karman=kappa,
         kolmogorov=kolmogorov,
         displacement=float(np.clip(displacement, 0.04, 0.16)),
         residence_h=float(np.clip(residence, 18.0, 50.0)),
         pq=pq,
-        respiration=reef.respiration * scale,
-        gross_maximum=reef.gross_maximum * scale,
+        respiration=reef.respiration * scale * breathing,
+        gross_maximum=reef.gross_maximum * scale * production,
         calcification_maximum=reef.calcification_maximum * scale,
         dissolution=reef.dissolution * scale,
         gas_velocity=reef.gas_velocity * max(gas, 0.2),
-        reference_alkalinity=reef.reference_alkalinity + prior("reference_alkalinity"),
-        reference_dic=reef.reference_dic + prior("reference_dic"),
+        reference_alkalinity=reef.reference_alkalinity + alkalinity,
+        reference_dic=reef.reference_dic + dic,
         sponge_scale=scale,
-        heights={place: prior("height") for place in HEIGHT_PLACES},
+        heights=heights,
     )

@@ -36,9 +36,9 @@ Progress = Callable[[str, float], None]
 _FAST = ("VEL-A", "VEL-B", "FAST-O")
 
 
-def _subset(instruments: Sequence[str] | None) -> tuple[str, ...]:
+def _subset(instruments: Sequence[str] | None, carried: tuple[str, ...] | None) -> tuple[str, ...]:
     if instruments is None:
-        return INSTRUMENTS
+        return carried or INSTRUMENTS
     unknown = [label for label in instruments if label not in INSTRUMENTS]
     if unknown:
         message = f"instruments holds {unknown}; the rehearsal has: {', '.join(INSTRUMENTS)}."
@@ -116,8 +116,8 @@ def rehearse(
     ----------
     folder : path
         Mission folder; made if it does not exist. It must hold no mission yet.
-    size : {"demo36", "full"}
-        The 36-hour demo or the full ten days.
+    size : {"demo36", "full", "short"}
+        The 36-hour demo, the full ten days, or a short mission with few instruments for studies over many seeds.
     seed : int
         Same seed, same bytes.
     scenario : {"A", "B"}
@@ -146,8 +146,8 @@ def rehearse(
     if (base / "mission.toml").exists():
         message = f"{base.name} already holds a mission; a rehearsal needs a new or empty folder."
         raise InputError(message)
-    labels = _subset(instruments)
     world = make_world(size, seed, scenario=scenario, draw=draw_truth)
+    labels = _subset(instruments, world.script.instruments)
     visits = plan_visits(world)
     faults = draw_faults(world, labels, plant_faults)
     inbox = base / "inbox"

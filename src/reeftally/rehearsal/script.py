@@ -1,13 +1,13 @@
 """The scripts of the invented missions: what happens when.
 
-Here:     `Script` (periods, swaps, dives, events) for the ten days and for the 36-hour demo; times.
+Here:     `Script` (periods, swaps, dives, events) for the ten days, the 36-hour demo and the short study; times.
 Not here: the reef itself (`reef`), what an instrument does to the truth (`sensors`, `highrate`).
 Rules:    times are seconds since the start of the mission; only `iso` and `Script.ns` know the date.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 from reeftally.errors import InputError
@@ -16,7 +16,7 @@ __all__ = ["DAY", "HOUR", "SIZES", "Move", "Script", "iso", "script_of"]
 
 HOUR = 3600.0
 DAY = 86400.0
-SIZES = ("demo36", "full")
+SIZES = ("demo36", "full", "short")
 
 TIDE_ORIGIN = datetime(2031, 3, 25, 20, 0, tzinfo=UTC)
 """Start of OB-31: tide, swell events and sensors' ages are counted from here in both scripts."""
@@ -38,7 +38,7 @@ class Script:
     """One mission's timetable; pairs are (start, end) in seconds since `start`."""
 
     size: str
-    """``demo36``, ``full``, or ``book`` for the plan of somebody's mission book."""
+    """``demo36``, ``full``, ``short``, or ``book`` for the plan of somebody's mission book."""
     name: str
     start: datetime
     length: float
@@ -79,6 +79,12 @@ class Script:
     """When PHI-H wrote pH on the free scale under the heading of the total one."""
     hand_clock_s: float = 0.0
     """Clock of PHI-H ahead of true time."""
+    instruments: tuple[str, ...] | None = None
+    """Labels that this mission carries; all when None."""
+    velocimeter_hz: int = 32
+    """Rate of VEL-A."""
+    trials: tuple[int, int] | None = None
+    """Trials a block and for period means that the book asks for; the book's defaults when None."""
     latitude_deg: float = -14.20
     longitude_deg: float = 78.50
     utc_offset_h: float = 5.0
@@ -207,6 +213,36 @@ def _demo() -> Script:
     )
 
 
+def _short() -> Script:
+    """Return the reduced mission of studies over many seeds: fewer instruments, no planted trouble but clocks."""
+    # In place from 11:00 local for one noon-to-noon day and one whole night; no second night, to save time.
+    start = datetime(2031, 3, 29, 3, 15, tzinfo=UTC)
+    place = (2.75 * HOUR, 2.75 * HOUR + 25.0 * HOUR + 40.0 * 60.0)
+    return replace(
+        _demo(),
+        size="short",
+        name="OB-31 rehearsal, short",
+        start=start,
+        length=place[1] + 2.25 * HOUR,
+        before=(0.0, 2.5 * HOUR),
+        place=place,
+        after=(place[1] + 0.25 * HOUR, place[1] + 2.25 * HOUR),
+        swaps=(place[0] + 8.5 * HOUR, place[0] + 17.0 * HOUR),
+        upside_down=("", 0.0, 0.0),
+        stuck=("", 0.0, 0.0),
+        zone_jump=((), 0.0),
+        dives=tuple((place[0] + at * HOUR, place[0] + (at + 2.1) * HOUR) for at in (2.2, 6.0, 21.0, 23.3)),
+        visits={"urn": 3, "pipe": 3, "cushion": 2, "crust": 2},
+        profiler_average_s=60.0,
+        instruments=(
+            "VEL-A", "PRO-N", "FAST-O", "OXY-1", "OXY-2", "OXY-3", "OXY-4", "OXY-H", "PHI-1", "PHI-2", "PHI-H",
+            "DYE-P", "CTD-1", "PAR-1", "FAR-1", "MET-1",
+        ),
+        velocimeter_hz=16,
+        trials=(100, 1000),
+    )  # fmt: skip
+
+
 def script_of(size: str) -> Script:
     """Return the script of a size.
 
@@ -218,4 +254,5 @@ def script_of(size: str) -> Script:
     if size not in SIZES:
         message = f"size is {size!r}; it needs one of: {', '.join(SIZES)}."
         raise InputError(message)
-    return _demo() if size == "demo36" else _full()
+    made = {"demo36": _demo, "full": _full, "short": _short}
+    return made[size]()

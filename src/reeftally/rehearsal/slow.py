@@ -38,12 +38,18 @@ class Seen:
     def __post_init__(self) -> None:
         self.t = np.arange(-60.0, self.world.script.length + 60.0, 1.0)
 
-    def _carried(self, name: str, place: str) -> FloatArray:
+    def _carried(self, place: str) -> None:
+        """Make the three concentrations of a place; they share one field, which is costly to make."""
         # Piece by piece, so that the field of a long mission is never in memory whole.
         field_of_place = self.world.field(f"place {place}")
         height = self.world.true_height(place)
-        pieces = [self.t[a : a + 21600] for a in range(0, self.t.size, 21600)]
-        return np.concatenate([scalar_at(self.world, field_of_place, name, t, height) for t in pieces])
+        names = ("oxygen", "dic", "total_alkalinity")
+        out = {name: np.empty(self.t.size) for name in names}
+        for a in range(0, self.t.size, 21600):
+            part = slice(a, a + 21600)
+            for name in names:
+                out[name][part] = scalar_at(self.world, field_of_place, name, self.t[part], height)
+        self._made.update({(name, place): values for name, values in out.items()})
 
     def series(self, name: str, place: str) -> FloatArray:
         """Return oxygen, dic, total_alkalinity [µmol kg-1], ph_total or fco2 at a place, once a second."""
@@ -64,7 +70,8 @@ class Seen:
                         every=10,
                     )
             else:
-                made = self._carried(name, place)
+                self._carried(place)
+                return self._made[key]
             self._made[key] = made
         return self._made[key]
 
@@ -310,7 +317,11 @@ def _write_weather(world: World, files: RawFiles) -> None:
         clock.stamps_ns,
         {
             "wind_speed": np.clip(
-                water.at("wind", middle) + others["wind_speed"] + 0.2 * rng.standard_normal(n), 0.0, None
+                water.at("wind", middle) * (1.0 + others["wind_gain"])
+                + others["wind_speed"]
+                + 0.2 * rng.standard_normal(n),
+                0.0,
+                None,
             ),
             "air_pressure": water.at("air_pressure", middle) + others["air_pressure"] + 0.1 * rng.standard_normal(n),
             "air_co2": water.at("air_co2", middle) + others["air_co2"] + 0.15 * rng.standard_normal(n),
@@ -396,6 +407,7 @@ def _write_near(world: World, files: RawFiles) -> None:
     count = int(max(average, 1.0))
     angle = np.deg2rad(75.0 + 7.0)
     fin = world.script.fin
+    offsets = [sensor.others.get(f"velocity_{axis}", 0.0) for axis in "xy"]
     for a in range(0, clock.t.size, 3600):
         t = clock.t[a : a + 3600]
         rng = generator(world.seed, f"PRO-N {a}")
@@ -424,7 +436,7 @@ def _write_near(world: World, files: RawFiles) -> None:
             x = e * np.sin(angle) + n * np.cos(angle)
             y = -e * np.cos(angle) + n * np.sin(angle)
             for axis, true in enumerate((x, y)):
-                value = true + sensor.noise * rng.standard_normal(fine.size)
+                value = true + sensor.noise * rng.standard_normal(fine.size) + offsets[axis]
                 if fin is not None and number == 4:
                     value[(fine >= fin[0]) & (fine < fin[1])] *= 0.05
                 out[:, 2 * number + axis] = value.reshape(t.size, -1).mean(axis=1)

@@ -26,7 +26,6 @@ from reeftally.rehearsal.visits import Visit, survey_rows
 __all__ = ["clock_check_times", "clock_error", "write_tables"]
 
 _DIC_SD, _TA_SD, _PH_SD, _OXYGEN_SD, _DELTA_SD = 1.5, 1.8, 0.002, 0.4, 0.05
-_TA_BIAS = 1.1
 
 
 def _table(path: Path, head: str, rows: Iterable[Iterable[object]]) -> None:
@@ -40,7 +39,7 @@ def _bottle_times(world: World) -> list[tuple[float, str, float, str]]:
     script = world.script
     rng = generator(world.seed, "bottle times")
     out: list[tuple[float, str, float, str]] = []
-    sides = 3 if script.size == "demo36" else 6
+    sides = 6 if script.size == "full" else 3
     for number in range(sides):
         a, b = script.before if number % 3 != 2 else script.after
         at = a + (b - a) * (0.15 + 0.7 * rng.random())
@@ -92,6 +91,7 @@ def _water_at(world: World, at: FloatArray, station: str, height: float) -> dict
 def _bottles(world: World, folder: Path) -> None:
     script = world.script
     rng = generator(world.seed, "bottles")
+    bias = world.reef.laboratory_alkalinity
     rows: list[list[object]] = []
     pairs = _bottle_times(world)
     duplicated = set(rng.choice(len(pairs), size=min(script.duplicates, len(pairs)), replace=False).tolist())
@@ -118,7 +118,7 @@ def _bottles(world: World, folder: Path) -> None:
                     salinity,
                     f"{state['dic'] + _DIC_SD * z[0]:.1f}" if carbon else "",
                     _DIC_SD if carbon else "",
-                    f"{state['total_alkalinity'] + _TA_BIAS + _TA_SD * z[1]:.1f}" if carbon else "",
+                    f"{state['total_alkalinity'] + bias + _TA_SD * z[1]:.1f}" if carbon else "",
                     _TA_SD if carbon else "",
                     f"{state['ph'] + _PH_SD * z[2]:.4f}" if carbon else "",
                     _PH_SD if carbon else "",
@@ -144,7 +144,7 @@ def _bottles(world: World, folder: Path) -> None:
     materials = []
     for run in range(6 if script.size == "full" else 4):
         at = script.place[0] + (run + 0.5) / 6.0 * (script.place[1] - script.place[0])
-        measured = 2297.31 + _TA_BIAS + _TA_SD * float(rng.standard_normal())
+        measured = 2297.31 + bias + _TA_SD * float(rng.standard_normal())
         materials.append([script.iso(round(at)), "total_alkalinity", "2297.31", f"{measured:.2f}", _TA_SD, "hut"])
         measured = 2017.46 + _DIC_SD * float(rng.standard_normal())
         materials.append([script.iso(round(at + 1800.0)), "dic", "2017.46", f"{measured:.2f}", _DIC_SD, "hut"])

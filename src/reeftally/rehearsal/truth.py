@@ -23,7 +23,6 @@ from reeftally.rehearsal.carbon import PRESSURE, ph_of, saturation_of
 from reeftally.rehearsal.faults import Fault
 from reeftally.rehearsal.highrate import World
 from reeftally.rehearsal.isotopes import delta_at
-from reeftally.rehearsal.reef import FORMS
 from reeftally.rehearsal.script import DAY
 from reeftally.rehearsal.tables import clock_check_times, clock_error
 from reeftally.rehearsal.velocimeters import SEPARATION
@@ -316,7 +315,7 @@ def _isotopes(build: _Builder, mission: _Period) -> None:
     added = (carried[inside].mean() - reference) / (dic[inside].mean() - reef.reference_dic)
     build.add("source_delta13C", SITE, mission, float(added), unit, method="reef_minus_reference")
     build.add("source_delta13C", "respired", mission, reef.source_respired, unit, method="respired")
-    for form in FORMS:
+    for form in world.reef.forms:
         build.add("source_delta13C", form.name, mission, form.source, unit, method="pairs")
 
 
@@ -370,8 +369,9 @@ def _faults(build: _Builder) -> None:
     def fault(subject: str, kind: str, start: float, end: float, value: float = 0.0, unit: str = "") -> None:
         build.add("planted_fault", subject, (start, end), value, unit, kind=kind)
 
-    fault(script.upside_down[0], "upside_down", *script.upside_down[1:])
-    fault(script.stuck[0], "stuck", *script.stuck[1:])
+    for kind, (label, start, end) in (("upside_down", script.upside_down), ("stuck", script.stuck)):
+        if label:
+            fault(label, kind, start, end)
     for label in script.zone_jump[0]:
         fault(label, "zone_jump", script.zone_jump[1], script.length, 3600.0, "s")
     fault("OXY-H", "clock_offset", 0.0, script.length, build.world.sensors["OXY-H"].clock_offset, "s")

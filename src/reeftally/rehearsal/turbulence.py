@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numba as nb
 import numpy as np
@@ -73,6 +74,16 @@ def spectra(n: FloatArray, *, von_karman: float, kolmogorov: float) -> Spectra:
     return Spectra(n, s_u, s_v, s_w, s_u, np.asarray(cospectrum))
 
 
+@lru_cache(maxsize=2)
+def _amplitudes(von_karman: float, kolmogorov: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Amplitudes of v and w, share of w in u and c, amplitude of the rest of u; the same at all heights."""
+    n = np.asarray(np.fft.rfftfreq(_LENGTH, SPACING), dtype=np.float64)
+    made = spectra(n[1:], von_karman=von_karman, kolmogorov=kolmogorov)
+    power = 0.5 * _LENGTH**2 * (n[1] - n[0])
+    rest = np.sqrt(np.clip(made.u - made.uw**2 / made.w, 0.0, None) * power)
+    return np.sqrt(made.v * power), np.sqrt(made.w * power), made.uw / made.w, rest
+
+
 class UnitField:
     """Velocity u, v, w and concentration c along one line, for u* = 1 and F/u* = 1.
 
@@ -89,17 +100,7 @@ class UnitField:
 
     def __init__(self, reef: Reef, seed: int, name: str) -> None:
         self._seed, self._name = seed, name
-        n = np.asarray(np.fft.rfftfreq(_LENGTH, SPACING), dtype=np.float64)
-        made = spectra(n[1:], von_karman=reef.von_karman, kolmogorov=reef.kolmogorov)
-        power = 0.5 * _LENGTH**2 * (n[1] - n[0])
-        coefficient = made.uw / made.w
-        rest = np.sqrt(np.clip(made.u - made.uw**2 / made.w, 0.0, None) * power)
-        self._parts = (
-            np.sqrt(made.v * power),
-            np.sqrt(made.w * power),
-            coefficient,
-            rest,
-        )
+        self._parts = _amplitudes(reef.von_karman, reef.kolmogorov)
         self._pieces: OrderedDict[int, np.ndarray] = OrderedDict()
 
     def _piece(self, index: int) -> np.ndarray:

@@ -94,7 +94,7 @@ def _bubbles(world: World, t: FloatArray) -> FloatArray:
 def write_velocimeter(world: World, label: str, files: RawFiles, progress: Progress | None = None) -> None:
     """Write the record of one velocimeter while it is in place."""
     sensor = world.sensors[label]
-    rate = 32 if label == "VEL-A" else 16
+    rate = world.script.velocimeter_hz if label == "VEL-A" else 16
     start, end = world.script.place
     height = world.true_height(label)
     field = world.field(label)
@@ -117,6 +117,7 @@ def write_velocimeter(world: World, label: str, files: RawFiles, progress: Progr
         velocity[:, 0] += NOISE_HORIZONTAL * grow * noise[:, 0]
         velocity[:, 1] += NOISE_HORIZONTAL * grow * noise[:, 1]
         velocity[:, 2] += sensor.noise * grow * noise[:, 2]
+        velocity += [sensor.others.get(f"velocity_{axis}", 0.0) for axis in "xyz"]
         correlation = 96.0 + 1.2 * rng.standard_normal(n, dtype=np.float32).astype(np.float64)
         correlation -= 26.0 * bubble * (0.6 + 0.4 * rng.random(n, dtype=np.float32))
         index, size = _spikes(rng, n, SPIKE_SHARE[label])

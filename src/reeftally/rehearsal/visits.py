@@ -14,7 +14,7 @@ import numpy as np
 from reeftally._checks import FloatArray
 from reeftally.rehearsal.carbon import ph_of
 from reeftally.rehearsal.highrate import World
-from reeftally.rehearsal.reef import FORMS, Form, generator
+from reeftally.rehearsal.reef import Form, generator
 from reeftally.rehearsal.slow import Seen
 
 __all__ = ["Organism", "Visit", "community_uptake", "hand_signal", "plan_visits", "pumping", "survey_rows"]
@@ -80,7 +80,7 @@ def community_uptake(world: World) -> dict[str, float]:
     Summed over 200,000 individuals drawn from the size distribution.
     """
     out: dict[str, float] = {}
-    for form in FORMS:
+    for form in world.reef.forms:
         rng = generator(world.seed, f"population {form.name}")
         litres = pumping(form, diameters(form, rng, 200_000)).mean()
         drop = form.oxygen_drop * world.reef.sponge_scale
@@ -91,7 +91,7 @@ def community_uptake(world: World) -> dict[str, float]:
 
 def _organisms(world: World) -> list[Organism]:
     made: list[Organism] = []
-    forms = {form.name: form for form in FORMS}
+    forms = {form.name: form for form in world.reef.forms}
     for name, count in world.script.visits.items():
         form = forms[name]
         rng = generator(world.seed, f"organisms {name}")
@@ -227,7 +227,7 @@ def survey_rows(world: World) -> tuple[list[list[object]], list[list[object]]]:
     counts: list[list[object]] = []
     measured: list[list[object]] = []
     shape = 1.6
-    for form in FORMS:
+    for form in world.reef.forms:
         rng = generator(world.seed, f"survey {form.name}")
         for number in range(world.script.transects):
             mean = form.density * 10.0
