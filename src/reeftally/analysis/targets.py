@@ -37,6 +37,10 @@ COLUMNS = (
 )
 
 
+# Units as people write them in a book, and as estimates carry them.
+_SPELLED = {"1": "", "permil": "‰", "per mil": "‰", "umol kg-1": "µmol kg-1", "umol/kg": "µmol kg-1"}
+
+
 class Row(Protocol):
     """What of an estimate is looked at; a missing number is None or NaN."""
 
@@ -113,7 +117,7 @@ def _half(row: Row) -> float:
 
 
 def _same_unit(one: str, other: str) -> bool:
-    return ("" if one == "1" else one) == ("" if other == "1" else other)
+    return _SPELLED.get(one, one) == _SPELLED.get(other, other)
 
 
 def target_results(*, targets: Sequence[Target], estimates: Sequence[Row]) -> list[TargetResult]:
@@ -179,9 +183,10 @@ def _one(number: int, target: Target, rows: list[tuple[int, Row]]) -> TargetResu
 
 
 def _nothing(number: int, target: Target, estimates: Sequence[Row]) -> TargetResult:
-    reasons = [r.reason for r in estimates if r.quantity == target.quantity and r.reason]
-    others = sorted({r.unit for r in estimates if r.quantity == target.quantity and r.period == target.period})
-    reason = f"estimated in {', '.join(others)} only" if others else "; ".join(reasons[:1]) or "no estimate of it"
+    own = [r for r in estimates if r.quantity == target.quantity]
+    others = sorted({r.unit for r in own if r.period == target.period and math.isfinite(_half(r))})
+    reasons = [r.reason for r in own if r.reason and not math.isfinite(_half(r))]
+    reason = f"estimated in {', '.join(others)} only" if others else "; ".join(reasons[:1]) or "no estimate"
     return TargetResult(
         target=number,
         quantity=target.quantity,

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from reeftally.analysis.targets import deciding, target_results
 from reeftally.charts import driver_name, method_name, pretty_unit, quantity_name
 from reeftally.report._figure import Figure
 from reeftally.report.figures import figures
@@ -61,29 +62,18 @@ class TargetState:
 def targets(facts: Facts) -> list[TargetState]:
     """Return every target with its state; the widest interval of the periods of one kind decides."""
     out = []
-    for row in facts.book.targets:
+    for row in deciding(target_results(targets=facts.book.targets, estimates=facts.numbers)):
         unit = "" if row.unit in {"1", ""} else row.unit
         words = f"{quantity_name(row.quantity)}, {row.period}"
-        wanted = f"± {row.half_width_95:g} {pretty_unit(unit)}".strip()
-        found = [n for n in facts.find(row.quantity, period=row.period) if n.unit in {unit, row.unit}]
-        best: dict[tuple[str, str], Number] = {}
-        for n in found:
-            key = (n.start, n.subject)
-            if key not in best or n.upper - n.lower < best[key].upper - best[key].lower:
-                best[key] = n
-        if not best:
-            reasons = [n.reason for n in facts.find(row.quantity, given=False) if n.reason]
-            out.append(TargetState(words, wanted, "not measured", reasons[0] if reasons else "no estimate", None))
+        wanted = f"± {row.wanted:g} {pretty_unit(unit)}".strip()
+        if row.reached is None or row.estimate is None:
+            out.append(TargetState(words, wanted, row.state, row.reason, None))
             continue
-        worst = max(best.values(), key=lambda n: n.upper - n.lower)
-        half = 0.5 * (worst.upper - worst.lower)
-        reached = f"± {format_number(half, lower=half - half, upper=half + half)} {pretty_unit(unit)}".strip()
-        state = "met" if half <= row.half_width_95 else "not met"
-        out.append(
-            TargetState(
-                words, wanted, state, f"{reached} ({facts.period_name(worst)}, {method_name(worst.method)})", worst
-            )
-        )
+        number = facts.numbers[row.estimate]
+        half = row.reached
+        reached = f"± {format_number(half, lower=0.0, upper=2.0 * half)} {pretty_unit(unit)}".strip()
+        where = f"{facts.period_name(number)}, {method_name(number.method)}"
+        out.append(TargetState(words, wanted, row.state, f"{reached} ({where})", number))
     return out
 
 
