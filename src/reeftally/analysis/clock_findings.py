@@ -1,31 +1,55 @@
-"""Findings about clocks: errors that the crew's comparisons show, their jumps located in the record.
+"""Findings about clocks: what the crew's comparisons, shared signals and the stamps themselves say against them.
 
-Here:     one finding a stretch of time in which an instrument's clock was wrong, with the shift that mends it.
-Not here: the estimate of offset and drift (`calibration.clocks`); applying a shift (`clockwork`).
-Rules:    a shift is proposed with its evidence, never applied; its uncertainty goes with it.
+Here:     one finding a stretch of time in which an instrument's clock was wrong, with the shift that mends it; changes
+          of daylight saving in clocks that nobody compared.
+Not here: the estimate of offset and drift (`calibration.clocks`), lags (`clock_signals`), clocks that lost their time
+          (`clock_resets`), applying a shift (`clockwork`).
+Rules:    a shift is proposed with its evidence, never applied; its uncertainty goes with it. Shared signals stand
+          beside comparisons as a line of their own; they propose a shift only where nobody compared the clock.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
+from reeftally.analysis.clock_resets import reset_findings
+from reeftally.analysis.clock_signals import SharedLag, light_says, shared_lag_of
 from reeftally.analysis.clockwork import DAY_NS
 from reeftally.analysis.context import Context
 from reeftally.analysis.estimates import iso
 from reeftally.analysis.finding import DOUBTFUL, SERIOUS, Finding, stretch
 from reeftally.analysis.grid import NS
 from reeftally.calibration.clocks import ClockSegment, clock_segments, locate_jump
+from reeftally.calibration.stamps import daylight_saving_steps
 from reeftally.mission import ClockShift, to_ns
 
 __all__ = ["clock_findings"]
 
+# A lag of signals alone is believed from this size and this many standard uncertainties on; heights and places of
+# two sensors can shift what they see by some seconds (common practice, no source).
+LEAST_LAG_S, LEAST_Z = 30.0, 5.0
+# A stretch of this length is compared: a day of a slow record, twenty minutes of a fast one.
+SLOW_NS, FAST_NS = 86_400 * NS, 1200 * NS
+FAST_HZ = 2.0
+MOST_NEIGHBOURS = 4
 
-def clock_findings(context: Context) -> Iterator[Finding]:
-    """Clock errors from the crew's comparisons, their jumps located in the record."""
-    rows = context.tables.clock_checks
+
+def clock_findings(context: Context, *, signals: bool = True) -> list[Finding]:
+    """Return what is wrong with clocks.
+
+    Parameters
+    ----------
+    signals : bool
+        Whether to read records for signals that instruments shared, which takes a few seconds an instrument; without
+        it findings rest on comparisons and stamps alone.
+    """
+    limit = context.earliest_ns
+    rows = [row for row in context.tables.clock_checks if row.instrument_time_ns >= limit]
+    found: list[tuple[Finding, ClockSegment]] = []
     for label in sorted({row.instrument for row in rows}):
         own = [row for row in rows if row.instrument == label]
         true = np.array([row.time_ns for row in own], dtype=np.float64) / NS
@@ -38,7 +62,191 @@ def clock_findings(context: Context) -> Iterator[Finding]:
                 continue
             begin = starts[number]
             end = starts[number + 1] if number + 1 < len(segments) else None
-            yield _clock_finding(context, label, number, segment, begin, end)
+            found.append((_clock_finding(context, label, number, segment, begin, end), segment))
+    # A clock whose error was accepted is right again as far as records are read.
+    doubted = {finding.subject for finding, _ in found} - context.clocks.keys()
+    trusted = [
+        item.label
+        for item in context.book.instruments
+        if context.has(item.label) and context.book.clock_of(item.label) not in doubted
+    ]
+    compared = {row.instrument for row in rows}
+    alone = [
+        item.label
+        for item in context.book.instruments
+        if context.has(item.label) and context.book.clock_of(item.label) not in compared
+    ]
+    out = [_with_signals(context, finding, segment, trusted) if signals else finding for finding, segment in found]
+    for label in alone:
+        steps = list(_daylight_saving(context, label))
+        out += steps
+        if signals and not steps:
+            neighbours = [name for name in trusted if context.book.clock_of(name) in compared]
+            out += list(_by_signals(context, label, neighbours))
+    out += list(reset_findings(context, trusted if signals else [], trusted))
+    return out
+
+
+def _span(context: Context, label: str, begin: int | None, end: int | None) -> tuple[int, int]:
+    """Return the part of the record that a stretch of stamps covers. [ns]"""
+    info = context.store.streams()[label]
+    low = max(info.first_ns, context.earliest_ns, begin if begin is not None else -(2**62))
+    return low, min(info.last_ns, end if end is not None else 2**62)
+
+
+def _windows(context: Context, label: str, low: int, high: int) -> list[tuple[int, int]]:
+    """Return what to compare: the whole of a short record, the middle day of a slow one, both ends of a fast one."""
+    interval = float(context.book.instrument(label).sample_interval_s)
+    if 1.0 / interval > FAST_HZ:
+        if high - low < 3 * FAST_NS:
+            return [(low, high)]
+        edge = (high - low) // 20
+        return [(low + edge, low + edge + FAST_NS), (high - edge - FAST_NS, high - edge)]
+    if (high - low) / NS / interval < 350_000 and context.book.instrument(label).label in _carried(context):
+        return [(low, high)]
+    middle = (low + high) // 2
+    return [(max(low, middle - SLOW_NS // 2), min(high, middle + SLOW_NS // 2))]
+
+
+def _carried(context: Context) -> set[str]:
+    """Return instruments that are carried, which see something only now and then."""
+    roles = {station.name: station.role for station in context.book.stations}
+    return {row.instrument for row in context.book.deployments if roles.get(row.station) == "carried"}
+
+
+def _near(context: Context, label: str, neighbours: list[str]) -> list[str]:
+    """Return the neighbours that may have seen the same, most alike in sampling first."""
+    own = context.book.instrument(label)
+    channels = set(context.store.streams()[label].channels)
+
+    def shares(name: str) -> bool:
+        theirs = set(context.store.streams()[name].channels)
+        currents = [any(c.startswith("velocity_x") for c in group) for group in (channels, theirs)]
+        return bool(channels & theirs & {"temperature", "pressure", "absolute_pressure", "par"}) or all(currents)
+
+    away = {
+        name: abs(np.log(context.book.instrument(name).sample_interval_s / own.sample_interval_s))
+        for name in neighbours
+    }
+    return sorted((name for name in neighbours if name != label and shares(name)), key=lambda n: (away[n], n))[
+        :MOST_NEIGHBOURS
+    ]
+
+
+def _lags(
+    context: Context, label: str, neighbours: list[str], low: int, high: int, expected_s: float
+) -> list[tuple[int, SharedLag]]:
+    """Return the lags of shared signals in the windows of a stretch of stamps, with the middle of each window."""
+    out = []
+    for first, last in _windows(context, label, low, high):
+        # A slow signal has a broad top, which a narrow search would take for no top at all.
+        least = 120.0 if last - first <= 3 * FAST_NS else 1800.0
+        largest = min(max(least, 1.25 * abs(expected_s)), 0.4 * (last - first) / NS)
+        found = shared_lag_of(
+            context, label, _near(context, label, neighbours), first, last, largest_s=largest, shift_ns=0
+        )
+        if found is not None:
+            out.append(((first + last) // 2, found))
+    return out
+
+
+def _with_signals(context: Context, finding: Finding, segment: ClockSegment, trusted: list[str]) -> Finding:
+    """Return a finding with what shared signals and the sun say, as lines of evidence of their own."""
+    label = finding.subject
+    if not context.has(label):
+        return finding
+    low, high = _span(context, label, finding.start_ns, finding.end_ns)
+    said = []
+    lags = _lags(context, label, trusted, low, high, segment.seconds)
+    said += [f"{lag.text()} about {iso(at)[:16]}" for at, lag in lags]
+    if len(lags) == 2:
+        (first, one), (last, two) = lags
+        days = (last - first) / DAY_NS
+        slope = (two.seconds - one.seconds) / days
+        sd = float(np.hypot(one.sd, two.sd)) / days
+        said.append(f"the signals drift apart by {slope:+.3f} s a day ({sd:.3f})")
+    light = light_says(context, label, low, high)
+    if light is not None:
+        said.append(light.evidence)
+    if not said:
+        return finding
+    details = {
+        **finding.details,
+        "signals": [
+            {
+                "at": iso(at),
+                "neighbours": list(lag.neighbours),
+                "signal": lag.signal,
+                "seconds": lag.seconds,
+                "sd": lag.sd,
+            }
+            for at, lag in lags
+        ],
+    }
+    return replace(finding, evidence="; ".join([finding.evidence, *said]), details=details)
+
+
+def _by_signals(context: Context, label: str, neighbours: list[str]) -> Iterator[Finding]:
+    """Yield a clock error that shared signals or the sun show where nobody compared the clock."""
+    low, high = _span(context, label, None, None)
+    zones = 14 * 3600.0
+    said: list[str] = []
+    seconds, sd = 0.0, float("inf")
+    light = light_says(context, label, low, high)
+    if light is not None and light.cause == "zone":
+        said.append(light.evidence)
+        seconds, sd = 1800.0 * round(light.seconds / 1800.0), max(light.sd, 60.0)
+    lags = _lags(context, label, neighbours, low, high, max(3600.0, abs(seconds), min(zones, 0.3 * (high - low) / NS)))
+    if lags:
+        best = min((lag for _, lag in lags), key=lambda item: item.sd)
+        if abs(best.seconds) < max(LEAST_LAG_S, LEAST_Z * best.sd):
+            return
+        said.append(best.text())
+        seconds, sd = best.seconds, best.sd
+    if not said:
+        return
+    halves = round(seconds / 1800.0)
+    zone = halves != 0 and abs(seconds - 1800.0 * halves) < max(60.0, 3.0 * sd)
+    word = "a zone or daylight-saving change" if zone else "its clock is off"
+    yield Finding(
+        id=f"clock-{label}-signal",
+        severity=SERIOUS,
+        subject=label,
+        what=f"{label}: its stamps are {seconds:+.1f} s from its neighbours' ({word}); nobody compared its clock.",
+        evidence="; ".join(said),
+        proposal=f"add {-seconds:+.2f} s (± {1.96 * sd:.2f} s, 95 %) to its stamps",
+        correction=ClockShift(
+            instrument=label, start=None, end=None, seconds=round(-seconds, 3), sd_s=round(sd, 3)
+        ).model_dump(mode="json"),
+    )
+
+
+def _daylight_saving(context: Context, label: str) -> Iterator[Finding]:
+    """Yield jumps of an hour on a date on which clocks change, in the stamps of a clock that nobody compared."""
+    interval = float(context.book.instrument(label).sample_interval_s)
+    jumps: set[tuple[int, int]] = set()
+    for record in context.store.raw_records().values():
+        memory = record.get("memory") or {}
+        if record.get("stream") == label:
+            jumps.update((int(a), int(b)) for a, b in [*memory.get("gaps", []), *memory.get("backs", [])])
+    for before, after in sorted(jumps):
+        for step in daylight_saving_steps(stamps=[before / NS, after / NS], interval=interval):
+            forward = step.jump > 0
+            missing = "an hour is missing" if forward else "an hour stands twice"
+            shift = ClockShift(instrument=label, start=stretch(after), end=None, seconds=-3600.0, sd_s=1.0)
+            yield Finding(
+                id=f"clock-{label}-{iso(after)[:16].replace(':', '')}",
+                severity=SERIOUS if not forward else DOUBTFUL,
+                subject=label,
+                what=f"{label}: {missing} at the stamp {iso(after)}: a change of daylight saving?",
+                evidence=step.evidence,
+                proposal="add -3600 s to its stamps from there, if the clock was changed and the record has no gap"
+                if forward
+                else "state the zone of the computer's clock in the layout, so that the file's order tells the hours "
+                "apart, and run `reeftally intake DIR --rebuild`; the hour that stands twice is mixed until then",
+                correction=shift.model_dump(mode="json") if forward else None,
+                start_ns=after,
+            )
 
 
 def _located(context: Context, label: str, segments: list[ClockSegment]) -> list[int | None]:

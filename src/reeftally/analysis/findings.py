@@ -53,7 +53,7 @@ def find(folder: Path) -> list[Finding]:
     """Return all findings of a mission, most serious first; those already accepted are marked."""
     context = open_context(folder)
     slow, _ = load_slow(context, context.grid)
-    return _sorted(folder, [*_found(context, slow), *_axes(context)])
+    return _sorted(folder, [*_found(context, slow, signals=True), *_axes(context)])
 
 
 def findings_of(context: Context, slow: dict[str, SlowBlocks], *, axes_since_ns: int) -> list[Finding]:
@@ -62,14 +62,14 @@ def findings_of(context: Context, slow: dict[str, SlowBlocks], *, axes_since_ns:
     A second reading of all velocimeters takes longer than everything else here; `find` does it.
     """
     axes = list(_axes(context, axes_since_ns))
-    return _sorted(context.folder, axes + _found(context, slow))
+    return _sorted(context.folder, axes + _found(context, slow, signals=False))
 
 
-def _found(context: Context, slow: dict[str, SlowBlocks]) -> list[Finding]:
+def _found(context: Context, slow: dict[str, SlowBlocks], *, signals: bool) -> list[Finding]:
     return [
         *_book(context),
         *_tables(context),
-        *clock_findings(context),
+        *clock_findings(context, signals=signals),
         *reference_disagreement_findings(context),
         *_records(context, slow),
     ]
@@ -124,7 +124,9 @@ def _axes(context: Context, since_ns: int | None = None) -> Iterator[Finding]:
 
 def _axes_of(context: Context, label: str, rate: float, since_ns: int | None = None) -> Iterator[Finding]:
     info = context.store.streams()[label]
-    grid = make_grid(start_ns=info.first_ns, end_ns=info.last_ns + 1, block_s=float(context.book.analysis.block_s))
+    # Stamps of a clock that was reset lie decades away.
+    first_ns = max(info.first_ns, context.earliest_ns)
+    grid = make_grid(start_ns=first_ns, end_ns=info.last_ns + 1, block_s=float(context.book.analysis.block_s))
     seen: list[Any] = []
     for block in range(grid.count):
         if since_ns is not None and int(grid.edges[block]) < since_ns:

@@ -172,6 +172,7 @@ def shared_lag(
     reference_values: npt.ArrayLike,
     largest: float,
     flatten: float | None = None,
+    average: float | None = None,
     drift: bool = False,
     least_correlation: float = 0.5,
 ) -> Lag:
@@ -187,7 +188,10 @@ def shared_lag(
         Largest lag looked for. [s]
     flatten : float, optional
         Slower variations than this are taken off first; default six times `largest`, at most a third of the
-        overlap. [s] Give a day or more if the tide itself is the signal.
+        overlap. [s] Give a day or more if the tide itself is the signal, infinity if nothing is to be taken off.
+    average : float, optional
+        Both records are averaged to at least this step first. [s] A slow signal needs it: the slope of the reference
+        must stand clear of its noise, which between neighbouring samples it does not.
     drift : bool
         Whether to let the lag change linearly.
     least_correlation : float
@@ -215,7 +219,7 @@ def shared_lag(
     if t.size < 20 or rt.size < 20:
         message = f"shared_lag found {t.size} and {rt.size} samples; it needs 20 of each."
         raise InputError(message)
-    step = max(float(np.median(np.diff(t))), float(np.median(np.diff(rt))))
+    step = max(float(np.median(np.diff(t))), float(np.median(np.diff(rt))), average or 0.0)
     low, high = min(t[0], rt[0]), max(t[-1], rt[-1])
     at = np.arange(low, high + step, step)
     t, y = _means(t, y, step)
@@ -229,7 +233,10 @@ def shared_lag(
         message = f"the records have {common:.0f} s each at most; a lag of up to {largest:g} s needs twice that."
         raise InputError(message)
     width = flatten if flatten is not None else min(6.0 * largest, common / 3.0)
-    slow_a, slow_b = (_slow(x, max(3, round(width / step))) for x in (a, b))
+    if np.isinf(width):
+        slow_a, slow_b = (np.full(at.size, np.nanmean(x)) for x in (a, b))
+    else:
+        slow_a, slow_b = (_slow(x, max(3, round(width / step))) for x in (a, b))
     a, b = a - slow_a, b - slow_b
     y, ry = y - np.interp(t, at, slow_a), ry - np.interp(rt, at, slow_b)
     t, y = t[np.isfinite(y)], y[np.isfinite(y)]
@@ -251,7 +258,9 @@ def shared_lag(
         raise InputError(message)
     lag, per_day, sd, per_day_sd, correlation = found
     half = float(student.ppf(0.975, _PARTS - 1)) * sd
-    ambiguous = bool(second > 0.9 * r[best] or right - left > 0.5 * r.size)
+    # A broad top alone is no doubt: a slow signal of little noise tells its lag to a small part of the search.
+    broad = right - left > 0.5 * r.size and sd > 0.01 * largest
+    ambiguous = bool(second > 0.9 * r[best] or broad)
     return Lag(
         seconds=lag,
         sd=sd,
