@@ -27,6 +27,7 @@ from reeftally.analysis.grid import NS, make_grid
 from reeftally.analysis.growth import fouling_findings
 from reeftally.analysis.records import SlowBlocks, load_slow
 from reeftally.analysis.twins import reference_disagreement_findings
+from reeftally.analysis.years import step_findings
 from reeftally.errors import NotAcceptedError
 from reeftally.mission import (
     AxisFlip,
@@ -72,6 +73,7 @@ def _found(context: Context, slow: dict[str, SlowBlocks], *, signals: bool) -> l
         *clock_findings(context, signals=signals),
         *reference_disagreement_findings(context),
         *_records(context, slow),
+        *step_findings(context, slow),
     ]
 
 

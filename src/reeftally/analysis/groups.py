@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from reeftally.analysis.grid import Grid
     from reeftally.analysis.run import Chain
 
-__all__ = ["result_groups"]
+__all__ = ["add_series", "frame_of", "result_groups"]
 
 _FLAG = {
     "flag_values": np.array([1, 2, 3, 4, 9], dtype=np.int8),
@@ -39,7 +39,8 @@ def _attributes(quantity: str, **more: Any) -> dict[str, Any]:
     return out | more
 
 
-def _frame(grid: Grid) -> xr.Dataset:
+def frame_of(grid: Grid) -> xr.Dataset:
+    """Return an empty group on the time axis of the blocks."""
     bounds = np.stack([grid.edges[:-1], grid.edges[1:]], axis=1).view("datetime64[ns]")
     data = xr.Dataset(
         {"time_bounds": (("time", "bound"), bounds)},
@@ -52,7 +53,7 @@ def _frame(grid: Grid) -> xr.Dataset:
     return data
 
 
-def _add(
+def add_series(
     data: xr.Dataset,
     name: str,
     values: FloatArray,
@@ -98,13 +99,13 @@ def result_groups(chain: Chain) -> dict[str, xr.Dataset]:
 
 
 def _blocks(chain: Chain) -> xr.Dataset:
-    data = _frame(chain.grid)
+    data = frame_of(chain.grid)
     for label, blocks in sorted(chain.slow.items()):
         for quantity, means in sorted(blocks.channels.items()):
             if "_bin_" in quantity:
                 continue
             name = f"{label}__{quantity}"
-            _add(data, name, means.mean, quantity=quantity, cell_methods="time: mean")
+            add_series(data, name, means.mean, quantity=quantity, cell_methods="time: mean")
             data[f"{name}_n"] = ("time", means.n.astype(np.int32), {"units": "1", "long_name": "good samples"})
         for quantity in chain.offsets:
             offsets = chain.offsets[quantity]
@@ -116,7 +117,7 @@ def _blocks(chain: Chain) -> xr.Dataset:
                     offsets.adjustment.covariance,
                     design,
                 )
-                _add(
+                add_series(
                     data,
                     f"{label}__{quantity}_corrected",
                     corrected,
@@ -128,24 +129,24 @@ def _blocks(chain: Chain) -> xr.Dataset:
 
 
 def _chemistry(chain: Chain) -> xr.Dataset:
-    data = _frame(chain.grid)
+    data = frame_of(chain.grid)
     account = chain.account
     if account is None:
         return data
     for name, (mean, random, systematic) in account.chemistry.items():
-        _add(data, name, mean, random=random, systematic=systematic)
+        add_series(data, name, mean, random=random, systematic=systematic)
     if np.isfinite(chain.water.pressure).any():
-        _add(data, "pressure", chain.water.pressure)
+        add_series(data, "pressure", chain.water.pressure)
     return data
 
 
 def _flow(chain: Chain) -> xr.Dataset:
-    data = _frame(chain.grid)
+    data = frame_of(chain.grid)
     currents = chain.currents
     if chain.velocimeters or np.isfinite(currents.friction_velocity).any():
-        _add(data, "speed", currents.speed)
-        _add(data, "direction_to", currents.direction_to)
-        _add(
+        add_series(data, "speed", currents.speed)
+        add_series(data, "direction_to", currents.direction_to)
+        add_series(
             data,
             "friction_velocity",
             currents.friction_velocity,
@@ -153,7 +154,7 @@ def _flow(chain: Chain) -> xr.Dataset:
             systematic=currents.friction_velocity_systematic_sd,
         )
         for method, (value, random) in currents.estimates.items():
-            _add(
+            add_series(
                 data,
                 f"friction_velocity_{method}",
                 value,
@@ -161,30 +162,30 @@ def _flow(chain: Chain) -> xr.Dataset:
                 random=random,
                 systematic=currents.systematic[method],
             )
-        _add(
+        add_series(
             data,
             "dissipation_rate",
             currents.dissipation,
             random=currents.dissipation_random_sd,
             systematic=currents.dissipation_systematic_sd,
         )
-        _add(data, "roughness_length", currents.roughness, random=currents.roughness * currents.log_roughness_sd)
-        _add(data, "significant_wave_height", currents.wave_height)
-        _add(data, "peak_wave_period", currents.wave_period)
+        add_series(data, "roughness_length", currents.roughness, random=currents.roughness * currents.log_roughness_sd)
+        add_series(data, "significant_wave_height", currents.wave_height)
+        add_series(data, "peak_wave_period", currents.wave_period)
     for blocks in chain.slow.values():
         if "speed" in blocks.channels and "speed" not in data:
-            _add(data, "speed", blocks.channels["speed"].mean)
+            add_series(data, "speed", blocks.channels["speed"].mean)
     if np.isfinite(chain.light).any():
-        _add(data, "par", chain.light)
+        add_series(data, "par", chain.light)
     return data
 
 
 def _exchange(chain: Chain) -> xr.Dataset:
-    data = _frame(chain.grid)
+    data = frame_of(chain.grid)
     count = chain.grid.count
     if chain.covariance is not None:
         found = chain.covariance
-        _add(
+        add_series(
             data,
             "oxygen_flux_covariance",
             found.series("flux", count),
@@ -197,8 +198,8 @@ def _exchange(chain: Chain) -> xr.Dataset:
             np.nan_to_num(found.series("reason", count), nan=-1).astype(np.int32),
             {"long_name": "bits of the reasons for refusal or doubt; -1 without a block", "units": "1"},
         )
-        _add(data, "storage", found.series("storage", count), quantity="oxygen_flux")
-        _add(data, "lag", found.series("lag", count), units="s", long_name="lag of the fast sensor used")
+        add_series(data, "storage", found.series("storage", count), quantity="oxygen_flux")
+        add_series(data, "lag", found.series("lag", count), units="s", long_name="lag of the fast sensor used")
         flux = found.flux
         use = np.isfinite(flux.flux)
         if use.any():
@@ -216,7 +217,7 @@ def _exchange(chain: Chain) -> xr.Dataset:
             if found_gradient.quantity == "oxygen"
             else ("dic_flux_gradient", "dic_flux")
         )
-        _add(
+        add_series(
             data,
             name,
             found_gradient.series("flux", count),
@@ -230,14 +231,14 @@ def _exchange(chain: Chain) -> xr.Dataset:
 
 
 def _ledger(chain: Chain) -> xr.Dataset:
-    data = _frame(chain.grid)
+    data = frame_of(chain.grid)
     account = chain.account
     if account is None:
         return data
     data = data.assign_coords(driver=("driver", list(account.drivers)))
     names = {"ph_total": "ph_change", "aragonite_saturation": "aragonite_saturation_change"}
     for quantity, (mean, random, systematic) in account.effects.items():
-        _add(
+        add_series(
             data,
             names[quantity],
             mean.T,

@@ -21,7 +21,7 @@ from reeftally.analysis.twins import disagreements, widened
 from reeftally.calibration.side_by_side import SETTLING_TIMES, Adjustment, SideBySide, adjust
 from reeftally.mission import Bottle
 
-__all__ = ["BOTTLE_FIELDS", "SensorOffsets", "adjust_offsets", "usable_bottles"]
+__all__ = ["BOTTLE_FIELDS", "SensorOffsets", "adjust_offsets", "in_situ", "usable_bottles"]
 
 # Heights closer than this are one height: a diver's tape is good to a centimetre (common practice, no source).
 SAME_HEIGHT_M = 0.02
@@ -192,7 +192,7 @@ def _bottle_groups(
         if not members.size:
             continue
         column[members] = values[members, block]
-        column[len(labels) + laboratories.index(bottle.laboratory or "laboratory")] = _in_situ(
+        column[len(labels) + laboratories.index(bottle.laboratory or "laboratory")] = in_situ(
             context, quantity, bottle, value
         )
         columns.append(column)
@@ -218,7 +218,7 @@ def _nearest(context: Context, labels: list[str], bottle: Bottle, block: int, gr
     return [best[1]] if best is not None else []
 
 
-def _in_situ(context: Context, quantity: str, bottle: Bottle, value: float) -> float:
+def in_situ(context: Context, quantity: str, bottle: Bottle, value: float) -> float:
     """Return a bottle's value at the temperature of the water; only pH depends on it."""
     if quantity != "ph_total" or bottle.ph_temperature is None or bottle.temperature is None:
         return value

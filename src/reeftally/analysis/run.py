@@ -60,7 +60,9 @@ from reeftally.analysis.results import write_results
 from reeftally.analysis.trail import trail_document
 from reeftally.analysis.twins import estimate_twins, explain_rows
 from reeftally.analysis.water import WaterModel, build_water
+from reeftally.analysis.years import YearsChain, is_long, run_years, years_groups, years_trail
 from reeftally.exchange.scaling import CommunityScale
+from reeftally.mission import read_book, to_ns
 from reeftally.seawater import properties
 
 __all__ = ["Chain", "analyse"]
@@ -314,7 +316,7 @@ def analyse(
     everything: bool = False,
     made: str | None = None,
     progress: Progress = _silent,
-) -> tuple[Path, Chain]:
+) -> tuple[Path, Chain | YearsChain]:
     """Run the chain on a mission and write its results.
 
     Parameters
@@ -339,6 +341,8 @@ def analyse(
     if everything:
         for suffix in ("", "-wal", "-shm"):
             memory.with_name(memory.name + suffix).unlink(missing_ok=True)
+    if is_long(read_book(folder)):
+        return _analyse_years(folder, progress=progress)
     chain = run_chain(folder, workers=workers, progress=progress)
     groups = result_groups(chain)
     found = findings_of(chain.context, chain.slow, axes_since_ns=data_end(chain) - DAY_NS)
@@ -349,7 +353,22 @@ def analyse(
         groups=groups,
         files=morning_files(morning, found),
         trail=trail_document(chain, software=_software()),
-        attributes=_attributes(chain),
+        attributes=_attributes(chain.context, chain.spans[0].start_ns, chain.spans[0].end_ns),
+    )
+    return run, chain
+
+
+def _analyse_years(folder: Path, *, progress: Progress) -> tuple[Path, YearsChain]:
+    """Run the chain of a long record, which has no bursts and no fluxes, and write its results."""
+    context = open_context(folder)
+    chain = run_years(context, progress=progress)
+    mission = context.book.mission
+    run = write_results(
+        folder,
+        estimates=chain.estimates,
+        groups=years_groups(chain),
+        trail=years_trail(chain, software=_software()),
+        attributes=_attributes(context, to_ns(mission.start), to_ns(mission.end)),
     )
     return run, chain
 
@@ -364,8 +383,8 @@ def _software() -> dict[str, Any]:
     }
 
 
-def _attributes(chain: Chain) -> dict[str, Any]:
-    book = chain.context.book
+def _attributes(context: Context, start_ns: int, end_ns: int) -> dict[str, Any]:
+    book = context.book
     return {
         "title": book.mission.title,
         "summary": book.mission.summary or book.mission.title,
@@ -376,8 +395,8 @@ def _attributes(chain: Chain) -> dict[str, Any]:
         "geospatial_lat_max": book.site.latitude_deg,
         "geospatial_lon_min": book.site.longitude_deg,
         "geospatial_lon_max": book.site.longitude_deg,
-        "time_coverage_start": iso(chain.spans[0].start_ns),
-        "time_coverage_end": iso(chain.spans[0].end_ns),
-        "book_revision": chain.context.revision,
-        "store_snapshot": chain.context.snapshot,
+        "time_coverage_start": iso(start_ns),
+        "time_coverage_end": iso(end_ns),
+        "book_revision": context.revision,
+        "store_snapshot": context.snapshot,
     }

@@ -164,6 +164,33 @@ METHODS: dict[str, dict[str, Any]] = {
         "equation": "delta C = delta_s C + constant; delta_s = (C2 delta2 - C1 delta1) / (C2 - C1)",
         "sources": ["Miller and Tans 2003", "York et al. 2004 (line)", "Zhang, Quay and Wilbur 1995 (CO2 to DIC)"],
     },
+    "long_record": {
+        "what": "Trend of calendar months by generalised least squares with AR(1) noise, two harmonics of the year and "
+        "what calibration leaves open; gaps stay gaps; the ordinary fit and the median slope of years stand beside it.",
+        "functions": ["reeftally.ledger.trend", "reeftally.ledger.theil_sen", "reeftally.ledger.detection_years"],
+        "equation": "y = mean + slope t + harmonics + calibration errors + noise, correlation phi^|months|; "
+        "n* = (3.3 sd / |slope| sqrt((1 + phi) / (1 - phi)))^(2/3)",
+        "sources": [
+            "Tiao et al. 1990 (generalised least squares)",
+            "Weatherhead et al. 1998 (years to detect)",
+            "Sutton et al. 2022 (order of the steps)",
+            "Sen 1968 (median of slopes)",
+        ],
+    },
+    "sensor_change": {
+        "what": "Offset and drift of every deployment from service bottles, overlaps and priors in one adjustment; the "
+        "step at a logged change from bottles, overlap and series.",
+        "functions": ["reeftally.ledger.refer_to_bottles", "reeftally.ledger.step_test"],
+        "equation": "reading = true + offset + drift (t - middle) + noise",
+        "sources": ["JCGM 102:2011, 6.2 (least squares with covariance)", "service visits: common practice, no source"],
+    },
+    "history": {
+        "what": "A year's mean, night minimum, daily range, hours below the site's own value and reef minus reference, "
+        "and its place among earlier years; calibration errors that years share are drawn once.",
+        "functions": ["reeftally.analysis.status.estimate_status", "reeftally.ledger.rank_in_history"],
+        "equation": "means over blocks, nights and days of pH referred to service bottles",
+        "sources": ["JCGM 101:2008", "comparison with a site's own history: Flower et al. 2017 (from memory)"],
+    },
     "account": {
         "what": "Order-independent split of the change of pH and aragonite saturation between drivers, in trials.",
         "functions": ["reeftally.ledger.decompose", "reeftally.exchange.gas_exchange", "reeftally.uncertainty.Trials"],

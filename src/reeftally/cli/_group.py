@@ -254,7 +254,9 @@ def report(folder: Path, only_sheet: bool) -> Outcome:
     return _dive_sheet(folder) if only_sheet else _report(folder)
 
 
-def _rehearse(folder: Path, *, size: str, seed: int, scenario: str, faults: int, quiet: bool) -> Outcome:
+def _rehearse(
+    folder: Path, *, size: str, seed: int, scenario: str, faults: int, quiet: bool, draw: bool = False
+) -> Outcome:
     from reeftally.rehearsal import rehearse as write_rehearsal
 
     with steps(quiet=quiet) as bar:
@@ -262,12 +264,23 @@ def _rehearse(folder: Path, *, size: str, seed: int, scenario: str, faults: int,
         def progress(label: str, share: float) -> None:
             bar(f"Writing {label}", share, 1.0)
 
-        write_rehearsal(folder, size=size, seed=seed, scenario=scenario, plant_faults=faults, progress=progress)
+        write_rehearsal(
+            folder, size=size, seed=seed, scenario=scenario, plant_faults=faults, draw_truth=draw, progress=progress
+        )
     files = sum(1 for _ in (folder / "inbox").iterdir())
     return Outcome(
         data={"folder": str(folder), "files": files, "seed": seed, "size": size},
         lines=[f"Wrote {files} raw files, the book, the tables and truth.json to {folder} (seed {seed})."],
     )
+
+
+def _rehearse_years(folder: Path, *, years: int, seed: int) -> Outcome:
+    from reeftally.rehearsal import rehearse_years
+
+    rehearse_years(folder, years=years, seed=seed)
+    files = sum(1 for _ in (folder / "inbox").iterdir())
+    line = f"Wrote {files} raw files of {years} years, the book, the tables and truth.json to {folder} (seed {seed})."
+    return Outcome(data={"folder": str(folder), "files": files, "seed": seed, "years": years}, lines=[line])
 
 
 def _rehearse_book(folder: Path, *, seed: int) -> Outcome:
@@ -286,13 +299,24 @@ def _rehearse_book(folder: Path, *, seed: int) -> Outcome:
 
 @commands.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
-@click.option("--size", type=click.Choice(["demo36", "full"]), help="Which invented mission; default demo36.")
+@click.option("--size", type=click.Choice(["demo36", "full", "short"]), help="Which invented mission; default demo36.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
 @click.option("--scenario", type=click.Choice(["A", "B"]), default="A", show_default=True, help="B: more calcifiers.")
 @click.option("--faults", type=int, default=0, show_default=True, help="Plant this many further faults.")
+@click.option("--draw", is_flag=True, help="Draw the truth from the priors that the mission book states.")
+@click.option("--years", type=click.IntRange(min=3), help="A standing record of this many years instead.")
 @click.option("--grade", "as_grade", is_flag=True, help="Compare the latest results with the truth instead.")
 @command_result
-def rehearse(folder: Path, size: str | None, seed: int, scenario: str, faults: int, as_grade: bool) -> Outcome:
+def rehearse(
+    folder: Path,
+    size: str | None,
+    seed: int,
+    scenario: str,
+    faults: int,
+    draw: bool,
+    years: int | None,
+    as_grade: bool,
+) -> Outcome:
     """Write the raw files of an invented mission with known truth; or grade the results against it.
 
     In a folder that holds a mission book, the instruments of that book are rehearsed over the invented water; in an
@@ -302,11 +326,19 @@ def rehearse(folder: Path, size: str | None, seed: int, scenario: str, faults: i
     Example:
         reeftally rehearse practice --size full --seed 3
         reeftally rehearse practice --grade
+        reeftally rehearse standing --years 12
     """
+    if years is not None and not as_grade:
+        if size is not None or faults or draw or scenario != "A":
+            message = "--years stands alone: it takes no --size, --scenario, --faults or --draw."
+            raise click.UsageError(message)
+        return _rehearse_years(folder, years=years, seed=seed)
     if not as_grade and size is None and (folder / "mission.toml").exists():
         return _rehearse_book(folder, seed=seed)
     if not as_grade:
-        return _rehearse(folder, size=size or "demo36", seed=seed, scenario=scenario, faults=faults, quiet=False)
+        return _rehearse(
+            folder, size=size or "demo36", seed=seed, scenario=scenario, faults=faults, quiet=False, draw=draw
+        )
     from reeftally.analysis.grade import grade
 
     result = grade(folder)

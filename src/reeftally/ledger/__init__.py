@@ -13,6 +13,7 @@ from reeftally.ledger.detect import (
     Emergence,
     Step,
     deployment_offset_term,
+    detection_years,
     step_test,
     time_of_emergence,
     years_to_detect,
@@ -75,7 +76,7 @@ from reeftally.ledger.states import (
     past_state,
 )
 from reeftally.ledger.summary import AccountRow, account_table
-from reeftally.ledger.trends import Trend, local_trend, trend, trend_sd
+from reeftally.ledger.trends import Posterior, Trend, local_trend, trend, trend_sd
 
 __all__ = [
     "COMPONENTS",
@@ -98,6 +99,7 @@ __all__ = [
     "MissionDifference",
     "MixingLine",
     "Mixture",
+    "Posterior",
     "Rank",
     "ReferenceShift",
     "Referred",
@@ -121,6 +123,7 @@ __all__ = [
     "delta_after_adding",
     "deployment_offset_term",
     "detectable_limit",
+    "detection_years",
     "driver_increments",
     "excess_from_difference",
     "excess_from_flux",

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
-from reeftally._checks import as_float, require_range
+from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import InputError
 from reeftally.ledger.trends import trend
 
@@ -26,6 +26,7 @@ __all__ = [
     "Emergence",
     "Step",
     "deployment_offset_term",
+    "detection_years",
     "step_test",
     "time_of_emergence",
     "years_to_detect",
@@ -129,6 +130,21 @@ def years_to_detect(
     return Detection(float(years), float(years / spread), float(years * spread), _WEATHERHEAD)
 
 
+def detection_years(*, trend: npt.ArrayLike, noise_sd: npt.ArrayLike, phi: npt.ArrayLike) -> FloatArray:
+    """Weatherhead's number of years for monthly values, over arrays of trends and noises.
+
+    The bare formula of `years_to_detect`, for carrying the uncertainty of a fitted record through it.
+
+    Parameters
+    ----------
+    trend, noise_sd, phi : array_like
+        As for `years_to_detect`; they broadcast. A trend of zero gives infinite years.
+    """
+    slope, sd, p = as_float("trend", trend), as_float("noise_sd", noise_sd), as_float("phi", phi)
+    with np.errstate(divide="ignore"):
+        return np.asarray((WEATHERHEAD_FACTOR * sd / np.abs(slope) * np.sqrt((1.0 + p) / (1.0 - p))) ** (2.0 / 3.0))
+
+
 _WEATHERHEAD = "95 % level, 90 % power (Weatherhead et al. 1998)"
 
 
@@ -220,6 +236,7 @@ def step_test(
     bottle_time: npt.ArrayLike | None = None,
     bottle_misfit: npt.ArrayLike | None = None,
     bottle_sd: float | None = None,
+    bottle_difference: tuple[float, float] | None = None,
     power_for: float = 0.015,
     significance: float = 0.01,
     samples_per_year: float = 12.0,
@@ -242,6 +259,9 @@ def step_test(
         Sensor minus bottle at service visits.
     bottle_sd : float, optional
         Standard uncertainty of one misfit; its scatter about the two means when larger.
+    bottle_difference : (float, float), optional
+        In place of the three above: new minus old sensor by their bottles at the change, and its standard
+        uncertainty, where drifts were adjusted with the offsets (`refer_to_bottles`).
     power_for : float
         Size of step for which the power of the series alone is computed.
     significance : float
@@ -268,6 +288,11 @@ def step_test(
             message = "Bottles need bottle_time, bottle_misfit and bottle_sd."
             raise InputError(message)
         evidence["bottles"] = _bottle_step(bottle_time, bottle_misfit, bottle_sd, step_time)
+    if bottle_difference is not None:
+        if bottle_misfit is not None:
+            message = "bottle_difference stands in place of bottle_misfit; give one or the other."
+            raise InputError(message)
+        evidence["bottles"] = (float(bottle_difference[0]), float(bottle_difference[1]))
     sizes = np.array([pair[0] for pair in evidence.values()])
     weights = np.array([pair[1] ** -2.0 for pair in evidence.values()])
     size = float((weights * sizes).sum() / weights.sum())

@@ -59,6 +59,12 @@ class Referred:
         keep = values > 1e-12 * max(float(values.max()), 1e-300)
         return np.asarray(design @ (vectors[:, keep] * np.sqrt(values[keep])))
 
+    def step(self, *, older: str, newer: str, time: float) -> tuple[float, float]:
+        """Return what `newer` reads above `older` at `time` [yr], and its standard uncertainty."""
+        one = self.correction(label=[newer], time=[time]) - self.correction(label=[older], time=[time])
+        shape = self.shapes(label=[newer], time=[time]) - self.shapes(label=[older], time=[time])
+        return float(one[0]), float(np.sqrt((shape**2).sum()))
+
     def _parts(self, label: npt.ArrayLike, time: npt.ArrayLike) -> tuple[npt.NDArray[np.int64], FloatArray]:
         names, times = np.asarray(label).astype(str), as_float("time", time)
         require_same_length(label=names, time=times)

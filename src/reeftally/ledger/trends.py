@@ -25,6 +25,7 @@ from reeftally._checks import FloatArray, as_float, require_range, require_same_
 from reeftally.errors import InputError, ShapeError
 
 __all__ = [
+    "Posterior",
     "Trend",
     "local_trend",
     "trend",
@@ -32,6 +33,32 @@ __all__ = [
 ]
 
 _PHI_LIMIT = 0.995
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What a record says of slope and noise together: fits along phi with their weights (m fits)."""
+
+    phi: FloatArray
+    """(m,)"""
+    weight: FloatArray
+    """Sums to 1, (m,)."""
+    slope: FloatArray
+    slope_sd: FloatArray
+    sigma: FloatArray
+    freedom: float
+    """Of each fit's variance."""
+
+    def draw(self, *, size: int, seed: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return draws of (slope, sigma, phi), each (size,)."""
+        rng = np.random.default_rng(seed)
+        which = rng.choice(self.weight.size, size=size, p=self.weight)
+        wider = np.sqrt(self.freedom / rng.chisquare(self.freedom, size))
+        slope = self.slope[which] + self.slope_sd[which] * wider * rng.standard_normal(size)
+        # Within one step of the grid every phi is alike.
+        step = np.gradient(self.phi) if self.phi.size > 1 else np.zeros(1)
+        phi = np.clip(self.phi[which] + step[which] * (rng.random(size) - 0.5), 0.0, _PHI_LIMIT)
+        return slope, self.sigma[which] * wider, phi
 
 
 @dataclass(frozen=True)
@@ -71,6 +98,8 @@ class Trend:
     """Values minus fit."""
     used: npt.NDArray[np.bool_]
     """Which of the given values were finite."""
+    posterior: Posterior
+    """Slope and noise together, for what follows from both."""
 
 
 def _design(
@@ -334,6 +363,14 @@ def trend(
         fitted=fitted,
         residual=values - fitted,
         used=used,
+        posterior=Posterior(
+            phi=np.array([f.phi for f in fits]),
+            weight=weight,
+            slope=np.array([f.coefficient[1] for f in fits]),
+            slope_sd=slope_sd,
+            sigma=np.array([np.sqrt(f.variance) for f in fits]),
+            freedom=float(n - parameters),
+        ),
     )
 
 

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 __all__ = ["ACCOUNT_REFERENCES", "doubts_of", "problems_of", "problems_with_layouts"]
 
+CHOSEN_VALUES = ("ph_site_value",)
+"""References that somebody chose and nobody measured: they are exact."""
+
 ACCOUNT_REFERENCES = (
     "past_air_co2",
     "air_co2",
@@ -382,9 +385,9 @@ def doubts_of(book: Book, file: str = "mission.toml") -> tuple[BookError, ...]:
             file,
         )
         for number, reference in enumerate(book.references)
-        if reference.sd == 0.0
+        if reference.sd == 0.0 and reference.quantity not in CHOSEN_VALUES
     ]
-    known = [*CHANNELS, *ACCOUNT_REFERENCES]
+    known = [*CHANNELS, *ACCOUNT_REFERENCES, *CHOSEN_VALUES]
     doubts += [
         _problem(
             f"references[{number}].quantity",
