@@ -98,9 +98,20 @@ def test_ten_thousand_random_states_agree_with_the_forty_digit_solution() -> Non
         silicate=silicate,
     )
 
+    from_ph = solve(
+        temperature=temperature,
+        salinity=salinity,
+        pressure=pressure,
+        total_alkalinity=alkalinity,
+        ph_total=file["outputs"][:, names.index("ph_total")],
+        phosphate=phosphate,
+        silicate=silicate,
+    )
+
     assert temperature.size == 10_000
     for name, expected in zip(names, file["outputs"].T, strict=True):
         assert_allclose(state[name], expected, rtol=1e-12, atol=0.0, err_msg=name)
+        assert_allclose(from_ph[name], expected, rtol=1e-12, atol=0.0, err_msg=f"{name} from pH")
 
 
 @pytest.mark.parametrize("wide", [True, False], ids=["far beyond any ocean", "sea water"])

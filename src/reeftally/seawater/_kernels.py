@@ -60,19 +60,17 @@ from reeftally.seawater._kernels_lanes import (
     T_C,
     TA_ROW,
     TF,
-    WITH_H2S,
-    WITH_NH4,
-    WITH_PO4,
-    WITH_SI,
     H,
     P,
     S,
+    acids_of_block,
     alkalinity_from_hydrogen,
     buffering,
     constants_of_block,
     dic_from_hydrogen,
     hydrogen_from_ph,
     load,
+    ordinary,
     rare_buffering,
     starts,
     two_steps,
@@ -215,14 +213,12 @@ def place(w: Any, j: int, t_c: float, s: float, p: float, air: float) -> None:
 
 
 @register_jitable(error_model="numpy", forceinline=True)
-def place_minor(w: Any, j: int, po4: float, si: float, nh4: float, h2s: float) -> int:
-    """Put totals of the minor acids into column `j`; return the bits of those above zero."""
+def place_minor(w: Any, j: int, po4: float, si: float, nh4: float, h2s: float) -> None:
+    """Put totals of the minor acids into column `j`."""
     w[PO4 * BLOCK + j] = po4
     w[SI * BLOCK + j] = si
     w[NH4 * BLOCK + j] = nh4
     w[H2S * BLOCK + j] = h2s
-    nutrients = (WITH_PO4 if po4 > 0.0 else 0) | (WITH_SI if si > 0.0 else 0)
-    return nutrients | (WITH_NH4 if nh4 > 0.0 else 0) | (WITH_H2S if h2s > 0.0 else 0)
 
 
 @register_jitable(error_model="numpy", forceinline=True)
@@ -234,6 +230,23 @@ def place_harmless(w: Any, j: int) -> None:
     w[DIC_ROW * BLOCK + j] = 2.0e-3
     w[START * BLOCK + j] = 1e-8
     w[H * BLOCK + j] = 1e-8
+
+
+@register_jitable(error_model="numpy")
+def judge(w: Any, kind_1: int, kind_2: int, limits: Any, code: Any, begin: int, end: int) -> None:
+    """Set the codes of the inputs in the table and put a harmless state where one has no value."""
+    for n in range(begin, end):
+        j = n - begin
+        t_c, s, p, air = w[T_C * BLOCK + j], w[S * BLOCK + j], w[P * BLOCK + j], w[AIR * BLOCK + j]
+        po4, si, nh4, h2s = w[PO4 * BLOCK + j], w[SI * BLOCK + j], w[NH4 * BLOCK + j], w[H2S * BLOCK + j]
+        status = condition_code(t_c, s, p, air, po4, si, nh4, h2s)
+        if status == 0:
+            status = validity_code(t_c, s, limits)
+            status |= check_inputs(kind_1, w[STEP * BLOCK + j], kind_1 == TA)
+            status |= check_inputs(kind_2, w[START * BLOCK + j], kind_2 == TA)
+        code[n] = status
+        if status & NO_VALUE:
+            place_harmless(w, j)
 
 
 @register_jitable(error_model="numpy")
@@ -304,26 +317,20 @@ def _solver(sources: int) -> Any:
             place_harmless(w, j)
         for begin in range(start, stop, BLOCK):
             end = min(begin + BLOCK, stop)
-            acids = 0
             for n in range(begin, end):
                 j = n - begin
-                t_c, s, p, air = temperature[n], salinity[n], pressure[n], air_pressure[n]
-                po4, si = 1e-6 * phosphate[n], 1e-6 * silicate[n]
-                nh4, h2s = 1e-6 * ammonium[n], 1e-6 * sulfide[n]
-                status = condition_code(t_c, s, p, air, po4, si, nh4, h2s)
-                if status == 0:
-                    status = validity_code(t_c, s, limits)
-                    status |= check_inputs(kind_1, value_1[n], kind_1 == TA)
-                    status |= check_inputs(kind_2, value_2[n], kind_2 == TA)
-                code[n] = status
-                if status & NO_VALUE:
-                    place_harmless(w, j)
-                    continue
-                place(w, j, t_c, s, p, air)
-                acids |= place_minor(w, j, po4, si, nh4, h2s)
+                place(w, j, temperature[n], salinity[n], pressure[n], air_pressure[n])
+                place_minor(w, j, 1e-6 * phosphate[n], 1e-6 * silicate[n], 1e-6 * ammonium[n], 1e-6 * sulfide[n])
                 w[TA_ROW * BLOCK + j] = 1e-6 * value_1[n]
                 w[DIC_ROW * BLOCK + j] = 1e-6 * value_2[n]
+                w[STEP * BLOCK + j] = value_1[n]
                 w[START * BLOCK + j] = value_2[n]
+            if ordinary(w, kind_1, kind_2, limits):
+                for n in range(begin, end):
+                    code[n] = 0
+            else:
+                judge(w, kind_1, kind_2, limits, code, begin, end)
+            acids = acids_of_block(w)
             for leg in range(last + 1):
                 constants_of_block(w, acids, solubility and leg == last, sets)
                 if with_dic or leg == 1:
@@ -352,7 +359,7 @@ def _solver(sources: int) -> Any:
                 if with_ph and leg == 0:
                     dic_from_hydrogen(w)
                     for n in range(begin, end):
-                        if not w[DIC_ROW * BLOCK + n - begin] >= 0.0:
+                        if not (w[DIC_ROW * BLOCK + n - begin] >= 0.0 or code[n] & NO_VALUE):
                             code[n] |= NO_SOLUTION
                             w[DIC_ROW * BLOCK + n - begin] = 2e-3
                 if leg < last:
@@ -397,11 +404,10 @@ def _constants_kernel(sources: int) -> Any:
             place_harmless(w, j)
         for begin in range(start, stop, BLOCK):
             end = min(begin + BLOCK, stop)
-            acids = 0
             for n in range(begin, end):
                 place(w, n - begin, temperature[n], salinity[n], pressure[n], 1013.25)
-                acids |= place_minor(w, n - begin, phosphate[n], silicate[n], ammonium[n], sulfide[n])
-            constants_of_block(w, acids, sources >= 0, sets)
+                place_minor(w, n - begin, phosphate[n], silicate[n], ammonium[n], sulfide[n])
+            constants_of_block(w, acids_of_block(w), sources >= 0, sets)
             for row in range(15):
                 line = out[row, begin:end]
                 for j in range(end - begin):

@@ -18,7 +18,7 @@ from typing import Any
 from numba.extending import register_jitable
 
 from reeftally.seawater import _constants as formulas
-from reeftally.seawater._kernels_acid import LN10, PH_FREE, PH_NBS, PH_SWS, nbs_activity, totals
+from reeftally.seawater._kernels_acid import LN10, PH_FREE, PH_NBS, PH_SWS, PH_TOTAL, nbs_activity, totals
 from reeftally.seawater._kernels_math import FUSED, lane_exp, lane_log
 from reeftally.seawater._kernels_roots import H_HIGH, H_LOW
 
@@ -26,12 +26,14 @@ __all__ = [
     "BLOCK",
     "RARE",
     "ROWS",
+    "acids_of_block",
     "alkalinity_from_hydrogen",
     "buffering",
     "constants_of_block",
     "dic_from_hydrogen",
     "hydrogen_from_ph",
     "load",
+    "ordinary",
     "rare_buffering",
     "starts",
     "two_steps",
@@ -54,6 +56,42 @@ ROWS = OUT + 31
 # Bits of the minor acids that occur in a block, and those of the two that hardly ever do.
 WITH_PO4, WITH_SI, WITH_NH4, WITH_H2S = 1, 2, 4, 8
 RARE = WITH_NH4 | WITH_H2S
+
+
+@register_jitable(error_model="numpy")
+def ordinary(w: Any, kind_1: int, kind_2: int, limits: Any) -> bool:
+    """Return whether every input of the block is above suspicion, so that all its codes are zero.
+
+    The two quantities stand in rows `STEP` and `START`. A false alarm costs time and nothing else.
+    """
+    low_1, high_1 = (1.0, 14.0) if PH_TOTAL <= kind_1 <= PH_NBS else (1e-300, 1e300)
+    low_2, high_2 = (1.0, 14.0) if PH_TOTAL <= kind_2 <= PH_NBS else (1e-300, 1e300)
+    # The first row is the range common to all sources, kept inside what counts as seawater at all.
+    t_low, t_high = max(limits[0, 0], -5.0), min(limits[0, 1], 60.0)
+    s_low, s_high = max(limits[0, 2], 0.0), min(limits[0, 3], 70.0)
+    strange = 0
+    for j in range(BLOCK):
+        t_c, s, p, air = w[T_C * BLOCK + j], w[S * BLOCK + j], w[P * BLOCK + j], w[AIR * BLOCK + j]
+        x, y = w[STEP * BLOCK + j], w[START * BLOCK + j]
+        po4, si, nh4, h2s = w[PO4 * BLOCK + j], w[SI * BLOCK + j], w[NH4 * BLOCK + j], w[H2S * BLOCK + j]
+        water = (t_c >= t_low) & (t_c <= t_high) & (s >= s_low) & (s <= s_high)
+        around = (p >= -10.0) & (p <= 12000.0) & (air >= 100.0) & (air <= 10000.0)
+        minor = (po4 >= 0.0) & (si >= 0.0) & (nh4 >= 0.0) & (h2s >= 0.0)
+        pair = (x >= low_1) & (x <= high_1) & (y >= low_2) & (y <= high_2)
+        strange |= 0 if water & around & minor & pair else 1
+    return strange == 0
+
+
+@register_jitable(error_model="numpy")
+def acids_of_block(w: Any) -> int:
+    """Return the bits of the minor acids that any state of the block has."""
+    acids = 0
+    for j in range(BLOCK):
+        acids |= WITH_PO4 if w[PO4 * BLOCK + j] > 0.0 else 0
+        acids |= WITH_SI if w[SI * BLOCK + j] > 0.0 else 0
+        acids |= WITH_NH4 if w[NH4 * BLOCK + j] > 0.0 else 0
+        acids |= WITH_H2S if w[H2S * BLOCK + j] > 0.0 else 0
+    return acids
 
 
 @register_jitable(**FUSED)
