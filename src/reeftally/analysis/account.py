@@ -43,6 +43,10 @@ class Air:
     co2_now_sd: float
     co2_past: float
     source: str
+    wind_offset_sd: float = 0.0
+    """Of the wind record, as the book states it. [m s-1]"""
+    wind_gain_sd: float = 0.0
+    """Relative. [1]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,11 +78,15 @@ def air_of(
     wind = np.full(grid.count, np.nan)
     variance = np.zeros(grid.count)
     pressure, co2, co2_sd, source = 1013.25, np.nan, np.nan, ""
+    wind_offset = wind_gain = 0.0
     for blocks in slow.values():
         if blocks.kind == "weather":
             if "wind_speed" in blocks.channels:
                 wind = blocks.channels["wind_speed"].mean
                 variance = np.nan_to_num(blocks.channels["wind_speed"].sd) ** 2
+                known = [t for t in context.book.instrument(blocks.label).terms if t.quantity == "wind_speed"]
+                wind_offset = max((t.offset_sd for t in known), default=0.0)
+                wind_gain = max((t.gain_sd or 0.0 for t in known), default=0.0)
             if "air_pressure" in blocks.channels:
                 pressure = float(np.nanmean(blocks.channels["air_pressure"].mean))
         if "air_co2" in blocks.channels and np.isfinite(blocks.channels["air_co2"].mean).any():
@@ -110,6 +118,8 @@ def air_of(
         co2_now_sd=co2_sd,
         co2_past=context.book.analysis.past_air_co2_umol_mol,
         source=source,
+        wind_offset_sd=wind_offset,
+        wind_gain_sd=wind_gain,
     )
 
 
@@ -178,6 +188,12 @@ def gas_passage(
     temperature = _over_trials(water.temperature)
     salinity = _over_trials(water.salinity)
     wind = np.where(np.isfinite(air.wind_speed), air.wind_speed, np.nanmean(air.wind_speed))
+    # Transfer goes with the square of the wind: what the anemometer is off comes in twice.
+    offset = trials.systematic("wind offset", distribution=max(air.wind_offset_sd, 1e-12))
+    gain = trials.systematic("wind gain", distribution=max(air.wind_gain_sd, 1e-12))
+    terms["wind"] = offset + gain * float(np.nanmean(wind))
+    wind = np.maximum(wind * (1.0 + gain[:, None]) + offset[:, None], 0.0)
+    now = air.co2_now + trials.systematic("CO2 of the air", distribution=max(air.co2_now_sd, 1e-12))
     common: dict[str, Any] = {
         "temperature": temperature,
         "salinity": salinity,
@@ -188,7 +204,7 @@ def gas_passage(
         gas_exchange.oxygen_flux(oxygen=water.oxygen, air_pressure=air.pressure, **common).flux
     )
     above = gas_exchange.air_fco2(
-        air_co2=air.co2_now, temperature=temperature, salinity=salinity, air_pressure=air.pressure
+        air_co2=now[:, None], temperature=temperature, salinity=salinity, air_pressure=air.pressure
     )
     dic_flux = factor * np.asarray(gas_exchange.co2_flux(fco2_water=water.fco2, fco2_air=above, **common).flux)
     density = float(np.nanmean(properties.density(salinity=salinity, temperature=temperature)))

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from scipy.special import ndtri
+
 from reeftally._checks import FloatArray, as_float, one_of, require_range
 
 __all__ = ["CommunityScale", "Form", "scale_to_community"]
@@ -91,7 +93,7 @@ def scale_to_community(
     trials: int = 4000,
     exponent: float = 2.0,
     exponent_sd: float = 0.4,
-    survey: str = "bootstrap",
+    survey: str = "together",
     level: float = 0.95,
 ) -> CommunityScale:
     """Return the areal rate of all organisms and their share of the community rate.
@@ -105,9 +107,9 @@ def scale_to_community(
     trials : int
     exponent, exponent_sd : float
         Prior of the power of the rate on diameter, sharpened by the visited individuals. [1]
-    survey : "bootstrap" or "negative_binomial"
-        Resample whole transects, which keeps forms that live together together; or each form's negative
-        binomial variance.
+    survey : "together", "bootstrap" or "negative_binomial"
+        Resample whole transects, which keeps forms that live together together; or each form's negative binomial
+        variance; or, "together", the ranks of the one with the spread of the other.
     level : float
         [1]
 
@@ -123,11 +125,16 @@ def scale_to_community(
     ratio and Student's t, applied to each surveyed diameter (mean of the rates, not rate of the mean). The
     relative scatter of individuals about the rate of their size is pooled over all forms: two or three
     visited individuals cannot tell their own scatter, and Student's t with one degree of freedom has no mean.
+
+    Density: animals clump, so counts are negative binomial, and a handful of transects that met few clumps shows too
+    little scatter: resampling them repeats the mistake, most of all at the upper end. The clumping is therefore pooled
+    over the forms and the density drawn lognormal with ``var/mean^2 = 1/N + 1/(k n)`` (N counted, n transects).
     """
-    one_of("survey", survey, ("bootstrap", "negative_binomial"))
+    one_of("survey", survey, ("together", "bootstrap", "negative_binomial"))
     require_range("trials", trials, 100, 10_000_000, "")
     rng = np.random.default_rng(seed)
     shared = rng.standard_normal(trials)
+    clump = _pooled_clump(forms)
     quiet = np.zeros(trials)
     names = tuple(form.name for form in forms)
     warnings: list[str] = []
@@ -148,7 +155,7 @@ def scale_to_community(
         if counts.size not in picks:
             picks[counts.size] = rng.integers(0, counts.size, (trials, counts.size))
         density[k] = counts.sum() / area.sum()
-        drawn = _densities(counts, area, picks[counts.size], rng, survey)
+        drawn = _densities(counts, area, picks[counts.size], rng, survey, clump)
         density_sd[k] = float(drawn.std())
         size = _rate_of_size(form, rng, trials, exponent, exponent_sd, scatter)
         if form.duty_cycle is None or not np.isfinite(form.duty_cycle):
@@ -203,12 +210,20 @@ def _densities(
     picks: npt.NDArray[np.int64],
     rng: np.random.Generator,
     survey: str,
+    clump: float,
 ) -> FloatArray:
     """Return trials of the density [m-2]."""
     n = counts.size
     mean = counts.sum() / area.sum()
+    raw = counts[picks].sum(axis=1) / area[picks].sum(axis=1)
+    if survey == "together":
+        # Half an animal, as for a Poisson count: a form that was not met is not known to be absent.
+        seen = counts.sum() + 0.5
+        spread = float(np.sqrt(np.log1p(1.0 / seen + clump * float((area**2).sum()) / float(area.sum()) ** 2)))
+        order = np.empty(raw.size)
+        order[np.lexsort((rng.random(raw.size), raw))] = (np.arange(raw.size) + 0.5) / raw.size
+        return np.asarray(seen / area.sum() * np.exp(spread * ndtri(order)))
     if survey == "bootstrap":
-        raw = counts[picks].sum(axis=1) / area[picks].sum(axis=1)
         # A bootstrap of n transects is narrow by sqrt((n-1)/n).
         return np.asarray(np.maximum(mean + (raw - mean) * np.sqrt(n / (n - 1.0)), 0.0))
     expected = mean * area
@@ -220,6 +235,27 @@ def _densities(
     shape = mean**2 / variance
     drawn: FloatArray = rng.standard_gamma(shape, picks.shape[0]) * (mean / shape)
     return drawn
+
+
+def _pooled_clump(forms: Sequence[Form]) -> float:
+    """Return 1/k of the negative binomial, by moments over all forms together; clumping below Poisson is not believed.
+
+    Each form's excess of variance over its count is weighted as if it were Poisson, so that rare forms, which say
+    little, count little.
+    """
+    excess, weight = 0.0, 0.0
+    for form in forms:
+        counts = as_float("counts", form.counts)
+        area = np.broadcast_to(as_float("transect_area", form.transect_area), counts.shape)
+        if counts.size < 2 or not counts.sum() > 0.0:
+            continue
+        expected = counts.sum() * area / area.sum()
+        # The fitted mean takes up one degree of freedom.
+        squares = float(((counts - expected) ** 2).sum()) * counts.size / (counts.size - 1.0)
+        share = 1.0 / (float(expected.mean()) * (1.0 + float(expected.mean()))) ** 2
+        excess += share * float((expected**2).mean()) * (squares - float(expected.sum()))
+        weight += share * float((expected**2).mean()) * float((expected**2).sum())
+    return max(excess / weight, 0.0) if weight > 0.0 else 0.0
 
 
 def _visited(form: Form) -> tuple[FloatArray, FloatArray]:
