@@ -23,7 +23,7 @@ import shutil
 import tempfile
 import time
 import zlib
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -88,11 +88,10 @@ def run(missions: int, workers: int, size: str, out: Path, first: int) -> None:
     for name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "POLARS_MAX_THREADS"):
         os.environ.setdefault(name, "1")
     began = time.time()
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), max_tasks_per_child=20)
+    # A worker is renewed now and then, so that nothing it holds on to can grow over the study.
+    pool = get_context("spawn").Pool(workers, maxtasksperchild=25)
     with pool, out.open("a", encoding="utf-8") as file:
-        jobs = [pool.submit(one_mission, seed, size) for seed in todo]
-        for number, job in enumerate(as_completed(jobs), 1):
-            made = job.result()
+        for number, made in enumerate(pool.imap_unordered(partial(one_mission, size=size), todo), 1):
             file.write(json.dumps(made) + "\n")
             file.flush()
             spent = sum(made["seconds"].values())

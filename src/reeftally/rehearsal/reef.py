@@ -85,6 +85,11 @@ PRIORS: dict[str, tuple[float, float]] = {
     "reference_alkalinity": (0.0, 1.5),
     "reference_dic": (0.0, 1.5),
     "laboratory_alkalinity": (0.0, 1.5),
+    # What the analysis allows a laboratory, and a bottle to differ from the water a sensor met in its block.
+    "laboratory_oxygen": (0.0, 0.4),
+    "laboratory_ph": (0.0, 0.002),
+    "laboratory_salinity": (0.0, 0.003),
+    "bottle_salinity": (0.0, 0.02),
     "duty": (0.0, 0.05),
     "jet_ratio": (0.0, 0.05),
 }
@@ -129,6 +134,10 @@ class Reef:
     carbonate_discrimination: float = 1.0
     laboratory_alkalinity: float = 1.1
     """What the laboratory's alkalinities are too high, reference materials included [µmol kg-1]."""
+    laboratory: dict[str, float] = field(default_factory=dict)
+    """What the laboratory's other values are too high, by quantity, oxygen, ph, salinity."""
+    bottle_salinity_sd: float = 0.005
+    """Of a bottle against the sensor beside it."""
     patch_dic: float = 0.95
     patch_oxygen: float = 1.0
     patch_correlation: float = -0.95
@@ -283,6 +292,7 @@ def reef_of(seed: int, *, scenario: str = "A", draw: bool = False) -> Reef:
     heights = {place: prior("height") for place in HEIGHT_PLACES}
     alkalinity, dic = prior("reference_alkalinity"), prior("reference_dic")
     laboratory = prior("laboratory_alkalinity")
+    bottles = {name: prior(f"laboratory_{name}") for name in ("oxygen", "ph", "salinity")}
     # No analysis states a prior of these; they differ from mission to mission so that no study hangs on one reef.
     production, breathing, saturation, rough = np.exp([0.15, 0.1, 0.15, 0.25] * rng.standard_normal(4)).tolist()
     forms = tuple(
@@ -297,6 +307,8 @@ def reef_of(seed: int, *, scenario: str = "A", draw: bool = False) -> Reef:
         reef,
         forms=forms,
         laboratory_alkalinity=laboratory,
+        laboratory=bottles,
+        bottle_salinity_sd=PRIORS["bottle_salinity"][1],
         light_saturation=reef.light_saturation * saturation,
         roughness=reef.roughness * rough,
         von_karman=kappa,

@@ -91,7 +91,7 @@ def _water_at(world: World, at: FloatArray, station: str, height: float) -> dict
 def _bottles(world: World, folder: Path) -> None:
     script = world.script
     rng = generator(world.seed, "bottles")
-    bias = world.reef.laboratory_alkalinity
+    bias, others = world.reef.laboratory_alkalinity, world.reef.laboratory
     rows: list[list[object]] = []
     pairs = _bottle_times(world)
     duplicated = set(rng.choice(len(pairs), size=min(script.duplicates, len(pairs)), replace=False).tolist())
@@ -106,7 +106,7 @@ def _bottles(world: World, folder: Path) -> None:
             carbon = first or index in duplicated
             isotopes = not first or index % 4 == 0
             temperature = f"{state['temperature'] + 0.02 * z[5]:.2f}"
-            salinity = f"{state['salinity'] + 0.005 * z[6]:.3f}"
+            salinity = f"{state['salinity'] + others.get('salinity', 0.0) + world.reef.bottle_salinity_sd * z[6]:.3f}"
             rows.append(
                 [
                     f"B{number:03d}",
@@ -120,10 +120,10 @@ def _bottles(world: World, folder: Path) -> None:
                     _DIC_SD if carbon else "",
                     f"{state['total_alkalinity'] + bias + _TA_SD * z[1]:.1f}" if carbon else "",
                     _TA_SD if carbon else "",
-                    f"{state['ph'] + _PH_SD * z[2]:.4f}" if carbon else "",
+                    f"{state['ph'] + others.get('ph', 0.0) + _PH_SD * z[2]:.4f}" if carbon else "",
                     _PH_SD if carbon else "",
                     temperature if carbon else "",
-                    "" if carbon and first else f"{state['oxygen'] + _OXYGEN_SD * z[3]:.2f}",
+                    "" if carbon and first else f"{state['oxygen'] + others.get('oxygen', 0.0) + _OXYGEN_SD * z[3]:.2f}",
                     "" if carbon and first else _OXYGEN_SD,
                     f"{state['delta'] + _DELTA_SD * z[4]:.3f}" if isotopes else "",
                     _DELTA_SD if isotopes else "",
