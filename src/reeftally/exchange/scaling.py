@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-
 from scipy.special import ndtri
 
 from reeftally._checks import FloatArray, as_float, one_of, require_range

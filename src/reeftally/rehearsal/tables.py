@@ -92,6 +92,7 @@ def _bottles(world: World, folder: Path) -> None:
     script = world.script
     rng = generator(world.seed, "bottles")
     bias, others = world.reef.laboratory_alkalinity, world.reef.laboratory
+    oxygen_bias = others.get("oxygen", 0.0)
     rows: list[list[object]] = []
     pairs = _bottle_times(world)
     duplicated = set(rng.choice(len(pairs), size=min(script.duplicates, len(pairs)), replace=False).tolist())
@@ -123,7 +124,7 @@ def _bottles(world: World, folder: Path) -> None:
                     f"{state['ph'] + others.get('ph', 0.0) + _PH_SD * z[2]:.4f}" if carbon else "",
                     _PH_SD if carbon else "",
                     temperature if carbon else "",
-                    "" if carbon and first else f"{state['oxygen'] + others.get('oxygen', 0.0) + _OXYGEN_SD * z[3]:.2f}",
+                    "" if carbon and first else f"{state['oxygen'] + oxygen_bias + _OXYGEN_SD * z[3]:.2f}",
                     "" if carbon and first else _OXYGEN_SD,
                     f"{state['delta'] + _DELTA_SD * z[4]:.3f}" if isotopes else "",
                     _DELTA_SD if isotopes else "",
