@@ -23,6 +23,7 @@ from reeftally.analysis.account import Air, air_of, what_is_missing
 from reeftally.analysis.atmosphere import atmosphere_table
 from reeftally.analysis.bursts import BurstSeries, Workers, velocimeter_blocks
 from reeftally.analysis.context import Context, open_context
+from reeftally.analysis.contradictions import mark_contradictions
 from reeftally.analysis.currents import Currents, join_currents
 from reeftally.analysis.diel import estimate_diel
 from reeftally.analysis.estimate_account import AccountSeries, estimate_account
@@ -286,6 +287,7 @@ def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain
     estimate_isotopes(chain)
     estimate_closure(chain, _mean_sensitivities(chain))
     estimate_diel(chain)
+    mark_contradictions(chain)
     explain_rows(chain)
     return chain
 
