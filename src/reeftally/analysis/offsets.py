@@ -21,7 +21,18 @@ from reeftally.analysis.twins import disagreements, widened
 from reeftally.calibration.side_by_side import SETTLING_TIMES, Adjustment, SideBySide, adjust
 from reeftally.mission import Bottle
 
-__all__ = ["BOTTLE_FIELDS", "SensorOffsets", "adjust_offsets", "in_situ", "usable_bottles"]
+__all__ = [
+    "BOTTLE_FIELDS",
+    "LABORATORY_SD",
+    "MISMATCH_SD",
+    "SETTLING_SD",
+    "SensorOffsets",
+    "adjust_offsets",
+    "in_situ",
+    "nearest_sensors",
+    "sensor_term",
+    "usable_bottles",
+]
 
 # Heights closer than this are one height: a diver's tape is good to a centimetre (common practice, no source).
 SAME_HEIGHT_M = 0.02
@@ -187,7 +198,7 @@ def _bottle_groups(
         ):  # fmt: skip
             members = np.flatnonzero(waters[beside[0]][:, block])
         else:
-            members = np.array(_nearest(context, labels, bottle, block, grid), dtype=np.int64)
+            members = np.array(nearest_sensors(context, labels, bottle, block, grid), dtype=np.int64)
         members = members[np.isfinite(values[members, block])] if members.size else members
         if not members.size:
             continue
@@ -202,7 +213,7 @@ def _bottle_groups(
     return [SideBySide(time=np.array(times), values=np.array(columns).T, name="bottles")]
 
 
-def _nearest(context: Context, labels: list[str], bottle: Bottle, block: int, grid: Grid) -> list[int]:
+def nearest_sensors(context: Context, labels: list[str], bottle: Bottle, block: int, grid: Grid) -> list[int]:
     """Return the sensor a bottle speaks for: the one named, else the nearest in height at its station."""
     middle = int(grid.mids[block])
     best: tuple[float, int] | None = None
@@ -244,7 +255,7 @@ def in_situ(context: Context, quantity: str, bottle: Bottle, value: float) -> fl
     )
 
 
-def _term(context: Context, label: str, quantity: str) -> tuple[float, float, float] | None:
+def sensor_term(context: Context, label: str, quantity: str) -> tuple[float, float, float] | None:
     """Return (noise, offset, drift per day) of the book for a sensor's quantity; None where it gives none."""
     for term in context.book.instrument(label).terms:
         if term.quantity == quantity or (quantity == "oxygen" and term.quantity == "oxygen_molar"):
@@ -254,7 +265,7 @@ def _term(context: Context, label: str, quantity: str) -> tuple[float, float, fl
 
 def _with_twins(context: Context, grid: Grid, blocks: SlowBlocks, quantity: str) -> tuple[float, float, float] | None:
     """Return the book's term, widened by what two references of one pH sensor disagree about."""
-    term = _term(context, blocks.label, quantity)
+    term = sensor_term(context, blocks.label, quantity)
     return widened(term, disagreements(context, grid, blocks)) if quantity == "ph_total" else term
 
 

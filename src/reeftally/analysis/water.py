@@ -22,7 +22,15 @@ from reeftally.calibration.bottle_series import BottleSeries, predict_series
 from reeftally.seawater import carbonate
 from reeftally.uncertainty import Trials
 
-__all__ = ["ReferenceWater", "WaterModel", "WaterTrials", "build_water", "mission_constants", "solve_water"]
+__all__ = [
+    "ReferenceWater",
+    "WaterModel",
+    "WaterTrials",
+    "alkalinity_correction",
+    "build_water",
+    "mission_constants",
+    "solve_water",
+]
 
 # Alkalinity of a reef's water keeps its value for a few hours (common practice, no source); the least natural
 # scatter keeps a handful of agreeing bottles from claiming a constant.
@@ -153,7 +161,7 @@ def _highest(context: Context, grid: Grid, sources: list[SeriesSource]) -> list[
     return [source for source in sources if np.isfinite(source.values).any()]
 
 
-def _alkalinity_correction(context: Context) -> tuple[float, float]:
+def alkalinity_correction(context: Context) -> tuple[float, float]:
     """Return what to add to bottle alkalinities, from reference materials, and its standard uncertainty."""
     rows = [row for row in context.tables.reference_materials if row.quantity == "total_alkalinity"]
     if not rows:
@@ -233,7 +241,7 @@ def build_water(
     context: Context, grid: Grid, slow: dict[str, SlowBlocks], water: Water, offsets: dict[str, SensorOffsets]
 ) -> WaterModel:
     """Collect what is known of reef and reference water."""
-    correction = _alkalinity_correction(context)
+    correction = alkalinity_correction(context)
     reef = {"bed", "ambient"}
     sources = {
         quantity: _highest(context, grid, _sources(context, slow, offsets.get(quantity), quantity, reef))
