@@ -65,8 +65,9 @@ def fill_series(values: FloatArray, light: FloatArray, current: FloatArray) -> t
 
     Notes
     -----
-    Regressors: mean, the saturating light ``tanh(I / I_half)`` with I_half the median daylight, and the logarithm
-    of the current. Only missing blocks are replaced.
+    Regressors: mean, the saturating light ``tanh(I / I_half)`` with I_half the median daylight, and the square root
+    of the current: missing blocks lie mostly at slack, where a logarithm would run away. Only missing blocks are
+    replaced.
     """
     good = np.isfinite(values)
     if good.all() or good.sum() < 8:
@@ -74,11 +75,11 @@ def fill_series(values: FloatArray, light: FloatArray, current: FloatArray) -> t
     bright = light[np.isfinite(light) & (light > 5.0)]
     half = float(np.median(bright)) if bright.size > 4 else 300.0
     shade = np.tanh(np.where(np.isfinite(light), light, 0.0) / half)
-    slow = np.where(np.isfinite(current) & (current > 0), current, np.nan)
-    log = np.log(slow / np.nanmedian(slow)) if np.isfinite(slow).any() else np.zeros(values.size)
-    # Where the current itself is unknown the block stands at slack water: the lowest tenth of the current.
-    log = np.where(np.isfinite(log), log, np.nanpercentile(log, 10) if np.isfinite(log).any() else 0.0)
-    design = np.column_stack([np.ones(values.size), shade, log])
+    known = np.isfinite(current) & (current >= 0)
+    root = np.sqrt(np.where(known, current, np.nan))
+    # Where the current itself is unknown the block stands at the mean current: a gap is not slack water.
+    root = np.where(known, root, np.nanmean(root) if known.any() else 0.0)
+    design = np.column_stack([np.ones(values.size), shade, root / (root.max() or 1.0)])
     usable = design[:, np.ptp(design[good], axis=0) > 1e-6]
     usable = np.column_stack([np.ones(values.size), usable])
     coefficients, *_ = np.linalg.lstsq(usable[good], values[good], rcond=None)
@@ -138,6 +139,7 @@ def estimate_flux_series(
             continue
         random, systematic, budget = _parts_over(source, grid, measured)
         random = float(np.hypot(random * share, fill_error))
+        budget = {**budget, "filled blocks": fill_error}
         n_filled = int((inside & ~measured).sum())
         reason = f"{n_filled} of {inside.sum()} blocks filled by light and current" if n_filled else ""
         if not span.complete:

@@ -8,7 +8,6 @@ Rules:    a remembered block is bit for bit what was computed; a damaged or miss
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping
@@ -51,14 +50,34 @@ def block_key(*, kind: str, arrays: Mapping[str, np.ndarray], settings: Mapping[
 
 
 def _pack(record: Mapping[str, Any]) -> bytes:
-    buffer = io.BytesIO()
-    np.savez(buffer, allow_pickle=False, **{name: np.asarray(value) for name, value in record.items()})
-    return buffer.getvalue()
+    """Return a record as bytes: plain values as JSON (floats come back bit for bit), arrays as they lie in memory."""
+    plain: dict[str, Any] = {}
+    arrays: list[tuple[str, np.ndarray]] = []
+    for name, value in record.items():
+        held = np.asarray(value)
+        if held.ndim or held.dtype.kind not in "fbiuU":
+            arrays.append((name, np.ascontiguousarray(held)))
+        else:
+            plain[name] = held.item()
+    shapes = [(name, array.dtype.str, array.shape) for name, array in arrays]
+    head = json.dumps({"plain": plain, "arrays": shapes}).encode()
+    return b"".join([len(head).to_bytes(8, "little"), head, *(array.tobytes() for _, array in arrays)])
 
 
 def _unpack(blob: bytes) -> dict[str, Any]:
-    with np.load(io.BytesIO(blob), allow_pickle=False) as archive:
-        return {name: (value[()] if value.ndim == 0 else value) for name, value in archive.items()}
+    size = int.from_bytes(blob[:8], "little")
+    head = json.loads(blob[8 : 8 + size])
+    out: dict[str, Any] = dict(head["plain"])
+    at = 8 + size
+    for name, kind, shape in head["arrays"]:
+        dtype = np.dtype(kind)
+        if dtype.hasobject:
+            message = f"array {name} of a remembered block holds objects"
+            raise ValueError(message)
+        count = int(np.prod(shape, dtype=np.int64))
+        out[name] = np.frombuffer(blob, dtype=dtype, count=count, offset=at).reshape(shape).copy()
+        at += count * dtype.itemsize
+    return out
 
 
 class BlockMemory:

@@ -240,7 +240,7 @@ def despike(
         reason = "too_few_samples"
     elif missing.all():
         reason = "all_missing"
-    elif (np.ptp(work[:, ~missing], axis=1) == 0.0).any():
+    elif ((work == work[:, [int(np.argmin(missing))]]) | missing).all(axis=1).any():
         reason = "constant"
     if reason:
         nothing = np.full_like(work, np.nan).reshape(array.shape)

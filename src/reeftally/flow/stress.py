@@ -233,7 +233,7 @@ def reynolds_stress(
         return _refused(("too_few_samples",), method, band)
     if good.mean() < 1.0 - most_missing:
         return _refused(("too_many_missing",), method, band)
-    if (np.ptp(velocity[:, good], axis=1) == 0.0).any():
+    if ((velocity == velocity[:, [int(np.argmax(good))]]) | ~good).all(axis=1).any():
         return _refused(("constant",), method, band)
     reasons: list[str] = []
     reference_good = np.isfinite(references)
