@@ -265,7 +265,7 @@ def account_of_period(
 
     reference = dict(water.reference)
     for name, departure in water.reference_departures.items():
-        reference[name] = reference[name] + float(departure[full].mean())
+        reference[name] = reference[name] + departure[:, full].mean(axis=1)
     return ledger.decompose(
         reef=State(mean(water.temperature), mean(water.salinity), mean(water.total_alkalinity), mean(water.dic)),
         reference=State(

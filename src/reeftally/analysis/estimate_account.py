@@ -143,7 +143,7 @@ def _decompose_blocks(
     )
     reference = {name: values[:, None] for name, values in water.reference.items()}
     for name, departure in water.reference_departures.items():
-        reference[name] = reference[name] + departure[None, part]
+        reference[name] = reference[name] + departure[:, part]
     return ledger.decompose(
         reef=State(
             water.temperature[:, part], water.salinity[:, part], water.total_alkalinity[:, part], water.dic[:, part]

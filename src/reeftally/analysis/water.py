@@ -62,7 +62,8 @@ class ReferenceWater:
     sensors: dict[str, list[SeriesSource]]
     """Sensors whose error is drawn with the adjustment of their quantity."""
     departures: dict[str, FloatArray]
-    """Temperature and salinity less their mission means, (blocks,): the water outside has days of its own."""
+    """Temperature and salinity less their mission means, (blocks,): the water outside has days of its own. NaN where
+    no sensor spoke."""
     hours: float
     """Share of the mission with a record of the reference water. [1]"""
 
@@ -102,7 +103,7 @@ class WaterTrials:
     reference: dict[str, FloatArray]
     """Reference water, mean of the mission: name to (trials,)."""
     reference_departures: dict[str, FloatArray]
-    """Reference water in a block less the mission's mean: name to (blocks,)."""
+    """Reference water in a block less the mission's mean: name to (trials, blocks)."""
     terms: dict[str, FloatArray]
     """Draws of the systematic terms, for budgets."""
 
@@ -205,7 +206,7 @@ def _reference(
             series = (row.values - error)[good]
             hours = max(hours, float(good.mean()))
             if quantity in {"temperature", "salinity"}:
-                departures[quantity] = np.where(good, row.values - error - series.mean(), 0.0)
+                departures[quantity] = np.where(good, row.values - error - series.mean(), np.nan)
                 # Its departures are carried block by block; what is left is the sensor's own noise.
                 candidates.append((float(series.mean()), max(row.noise, 1e-4) / np.sqrt(good.sum())))
             else:
@@ -369,9 +370,23 @@ def solve_water(context: Context, model: WaterModel, trials: Trials) -> WaterTri
         aragonite_saturation=np.asarray(solved["aragonite_saturation"]),
         fco2=np.asarray(solved["fco2"]),
         reference=_reference_trials(context, model, trials, errors, common),
-        reference_departures=model.reference.departures,
+        reference_departures=_departures(model, trials),
         terms=terms,
     )
+
+
+def _departures(model: WaterModel, trials: Trials) -> dict[str, FloatArray]:
+    """Draw the reference water's departures from its mission means; a gap in its record is one unknown departure."""
+    out = {}
+    for name, known in model.reference.departures.items():
+        gap = np.isnan(known)
+        held = np.repeat(np.where(gap, 0.0, known)[None, :], trials.count, axis=0)
+        if gap.any():
+            spread = max(float(np.nanstd(known)), 1e-12)
+            draw = trials.random(f"reference water {name} in gaps", block=0, distribution=spread)
+            held[:, gap] = draw[:, None]
+        out[name] = held
+    return out
 
 
 def _stated_sd(context: Context, name: str) -> float:
