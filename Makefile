@@ -9,7 +9,7 @@ SEED ?= 1
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test quick test-browser check fix bench docs clean
+.PHONY: help setup demo test quick test-browser check fix bench coverage docs clean
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1|/' | awk -F'|' '{printf "  make %-14s %s\n", $$1, $$2}'
@@ -61,6 +61,12 @@ fix: $(VENV)/dev.stamp ## format, and mend what the linter can mend
 
 bench: $(VENV)/dev.stamp ## run every benchmark; each prints ratios to a baseline of the same run
 	@for script in benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+COVERAGE ?= coverage.jsonl
+WORKERS ?= 2
+
+coverage: $(VENV)/runtime.stamp ## rehearse 200 missions and count how often intervals hold the truth (an hour or more; goes on where it stopped)
+	$(BIN)/python benchmarks/coverage_study.py --missions 200 --workers $(WORKERS) --out $(COVERAGE)
 
 docs: $(VENV)/runtime.stamp ## renew the generated pages under docs/ (their tests compare them)
 	$(BIN)/python docs/make_pages.py
