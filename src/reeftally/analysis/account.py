@@ -28,6 +28,11 @@ from reeftally.uncertainty import Trials
 __all__ = ["Air", "Passage", "account_of_period", "air_of", "gas_passage", "what_is_missing"]
 
 
+# The days before the record had weather of their own: the mean exchange of a residence time differs from that of the
+# first days on record by about this much, relative (common practice, no source).
+HISTORY_SD = 0.15
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Air:
     """The air over the reef in blocks, and its CO2 now and in the past."""
@@ -145,17 +150,22 @@ def what_is_missing(context: Context, water: WaterTrials, air: Air | None) -> li
     return missing
 
 
-def _filtered(source: FloatArray, hours: float, residence: FloatArray) -> FloatArray:
+def _filtered(source: FloatArray, hours: float, residence: FloatArray, before: FloatArray | float = 1.0) -> FloatArray:
     """What a source leaves behind in water that renews itself with one time constant.
 
-    ``dG/dt = s - G / tau``, exact for a source constant within a block, begun at the steady state of the
-    record's mean. NaN blocks carry the mean of the record.
+    ``dG/dt = s - G / tau``, exact for a source constant within a block, begun at the steady state of the first whole
+    days of the record (two at most: a part of a day would count its wind twice), times ``before``. NaN blocks carry
+    the mean of the record.
     """
     mean = np.nanmean(source, axis=-1, keepdims=True)
     filled = np.where(np.isfinite(source), source, mean)
     keep = np.exp(-hours / residence)
     out = np.empty_like(filled)
-    state = mean[..., 0] * residence
+    known = np.flatnonzero(np.isfinite(source).any(axis=0))
+    day = round(24.0 / hours)
+    days = min((known[-1] + 1 - known[0]) // day, 2) if known.size else 0
+    first = filled[..., known[0] : known[0] + days * day].mean(axis=-1) if days else mean[..., 0]
+    state = first * residence * before
     for block in range(filled.shape[-1]):
         # The value in the middle of the block, then the value at its end.
         half = np.sqrt(keep)
@@ -207,12 +217,14 @@ def gas_passage(
         air_co2=now[:, None], temperature=temperature, salinity=salinity, air_pressure=air.pressure
     )
     dic_flux = factor * np.asarray(gas_exchange.co2_flux(fco2_water=water.fco2, fco2_air=above, **common).flux)
+    before = 1.0 + trials.systematic("gas exchange before the record", distribution=HISTORY_SD)
+    terms["gas exchange before the record"] = before
     density = float(np.nanmean(properties.density(salinity=salinity, temperature=temperature)))
     scale = 1000.0 / (site.water_depth_m * density)
     hours = grid.block_s / 3600.0
     return Passage(
-        oxygen=_filtered(oxygen_flux * scale, hours, residence),
-        dic=_filtered(dic_flux * scale, hours, residence),
+        oxygen=_filtered(oxygen_flux * scale, hours, residence, before),
+        dic=_filtered(dic_flux * scale, hours, residence, before),
         oxygen_flux=oxygen_flux,
         dic_flux=dic_flux,
         residence_h=residence,
