@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -74,6 +75,8 @@ class Context:
     exclusions: tuple[Exclusion, ...]
     axis_flips: tuple[Any, ...]
     swapped_streams: tuple[Any, ...]
+    additions: tuple[Any, ...]
+    """Known amounts to add to readings of a stretch."""
     decisions: tuple[str, ...]
     """Ids of the log entries whose corrections are in force."""
     used: dict[str, set[str]] = field(default_factory=dict)
@@ -133,6 +136,12 @@ class Context:
         order = np.argsort(time, kind="stable")
         values = {n: np.concatenate([part[n] for part in parts])[order] for n in names}
         time = time[order]
+        for added in self.additions:
+            if added.instrument == label and added.channel in values:
+                low = -(2**62) if added.start_ns is None else added.start_ns
+                high = 2**62 if added.end_ns is None else added.end_ns
+                inside = (time >= low) & (time < high)
+                values[added.channel] = np.where(inside, values[added.channel] + added.value, values[added.channel])
         for exclusion in self.exclusions:
             if exclusion.instrument == label:
                 self._exclude(exclusion, time, values)
@@ -194,7 +203,8 @@ class Context:
         high = 2**62 if exclusion.end_ns is None else exclusion.end_ns
         inside = (time >= low) & (time < high)
         for name, value in values.items():
-            if exclusion.channel in (None, name) and value.dtype.kind == "f":
+            named = exclusion.channel is None or fnmatchcase(name, exclusion.channel)
+            if named and value.dtype.kind == "f":
                 value[inside] = np.nan
 
 
@@ -227,6 +237,7 @@ def open_context(folder: Path, *, snapshot: int | None = None, revise: bool = Tr
     exclusions: list[Exclusion] = []
     flips: list[Any] = []
     swaps: list[Any] = []
+    additions: list[Any] = []
     decisions: list[str] = []
     for entry in entries:
         correction: Any = entry.correction
@@ -254,6 +265,8 @@ def open_context(folder: Path, *, snapshot: int | None = None, revise: bool = Tr
             flips.append(correction)
         elif correction.type == "swap_streams":
             swaps.append(correction)
+        elif correction.type == "add":
+            additions.append(correction)
     store = open_store(folder, segments_url=book.store.segments_url)
     return Context(
         folder=folder,
@@ -267,5 +280,6 @@ def open_context(folder: Path, *, snapshot: int | None = None, revise: bool = Tr
         exclusions=tuple(exclusions),
         axis_flips=tuple(flips),
         swapped_streams=tuple(swaps),
+        additions=tuple(additions),
         decisions=tuple(decisions),
     )

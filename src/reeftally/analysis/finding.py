@@ -13,6 +13,7 @@ from typing import Any
 
 from reeftally.analysis.estimates import iso
 from reeftally.analysis.grid import NS
+from reeftally.quality.faults import Cause
 
 __all__ = ["DOUBTFUL", "NOTED", "SERIOUS", "Finding", "stretch"]
 
@@ -36,6 +37,10 @@ class Finding:
     start_ns: int | None = None
     end_ns: int | None = None
     details: dict[str, Any] = field(default_factory=dict)
+    causes: tuple[Cause, ...] = ()
+    """What may have done it, likeliest first; empty where nothing is in question."""
+    test: str = ""
+    """The one test that would separate the first two causes."""
 
     @property
     def open(self) -> bool:
@@ -55,6 +60,8 @@ class Finding:
             "accepted": self.accepted,
             "start": iso(self.start_ns),
             "end": iso(self.end_ns),
+            "causes": [cause.name for cause in self.causes],
+            "test": self.test,
         }
 
 

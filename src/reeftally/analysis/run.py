@@ -51,7 +51,7 @@ from reeftally.analysis.fluxes import (
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.groups import result_groups
 from reeftally.analysis.memory import code_digest
-from reeftally.analysis.morning import DAY_NS, compose, data_end
+from reeftally.analysis.morning import compose
 from reeftally.analysis.morning import files as morning_files
 from reeftally.analysis.offsets import SensorOffsets, adjust_offsets
 from reeftally.analysis.organisms import VisitResult, estimate_organisms, find_visits
@@ -347,7 +347,7 @@ def analyse(
         return _analyse_years(folder, progress=progress)
     chain = run_chain(folder, workers=workers, progress=progress)
     groups = result_groups(chain)
-    found = findings_of(chain.context, chain.slow, axes_since_ns=data_end(chain) - DAY_NS)
+    found = findings_of(chain.context, chain.slow, chain.water, chain.offsets)
     morning = compose(chain, groups=groups, findings=found, made=made)
     run = write_results(
         folder,

@@ -10,11 +10,11 @@ from __future__ import annotations
 import datetime as dt
 import math
 from pathlib import Path
-from typing import Any
 
 import click
 
 from reeftally.cli._output import Outcome, command_result, say, steps
+from reeftally.cli.check import check, finding_lines
 
 __all__ = ["commands"]
 
@@ -127,60 +127,7 @@ def layout(file: Path) -> Outcome:
     return Outcome(data={"layout": text}, lines=["Edit what is marked with a question before the layout is used."])
 
 
-@commands.command()
-@click.argument("folder", type=FOLDER)
-@click.option("--accept", "accept_ids", multiple=True, help="Accept a finding by id, or `all`; may be repeated.")
-@click.option("--undo", "undo_id", help="Take back an accepted finding by its id.")
-@click.option("--by", help="Role of who decides, for example chemist. Required with --accept and --undo.")
-@click.option("--why", default="", help="Reason, for the log.")
-@command_result
-def check(folder: Path, accept_ids: tuple[str, ...], undo_id: str | None, by: str | None, why: str) -> Outcome:
-    """Show everything wrong or doubtful in book and data, most serious first.
-
-    Each finding has an id, its evidence and a proposed correction. Accepting writes to the log; nothing is changed
-    unseen, nothing is deleted, and every decision can be taken back.
-
-    \b
-    Example:
-        reeftally check lagoon-2031
-        reeftally check lagoon-2031 --accept clock-CTD-1-2 --by electronics
-    """
-    from reeftally.analysis.findings import accept, find, undo
-
-    if (accept_ids or undo_id) and not by:
-        message = "--accept and --undo need --by ROLE, so that the log says who decided."
-        raise click.UsageError(message)
-    said: list[str] = []
-    if undo_id and by:
-        undo(folder, finding=undo_id, by=by, now=_now(), why=why)
-        said.append(f"Taken back: {undo_id}")
-    if accept_ids and by:
-        done = accept(folder, ids=list(accept_ids), by=by, now=_now(), why=why)
-        said += [f"Accepted {finding.id}: {finding.proposal}" for finding in done]
-    findings = find(folder)
-    lines = said + _finding_lines(findings)
-    waiting = [f for f in findings if f.open]
-    return Outcome(
-        data={"findings": [f.as_dict() for f in findings], "open": len(waiting)}, lines=lines, attention=bool(waiting)
-    )
-
-
-def _finding_lines(findings: list[Any]) -> list[str]:
-    if not findings:
-        return ["Nothing wrong or doubtful was found."]
-    words = {3: "SERIOUS", 2: "DOUBTFUL", 1: "noted"}
-    lines = []
-    for finding in findings:
-        mark = "accepted" if finding.accepted else words[finding.severity]
-        lines += [
-            f"{mark:<9} {finding.id}",
-            f"          {finding.what}",
-            f"          evidence: {finding.evidence}",
-            f"          proposal: {finding.proposal}",
-        ]
-    waiting = sum(f.open for f in findings)
-    lines.append(f"{len(findings)} findings, {waiting} need a decision.")
-    return lines
+commands.add_command(check)
 
 
 def _analyse(folder: Path, *, workers: str | None, everything: bool, quiet: bool) -> Outcome:
@@ -397,7 +344,7 @@ def demo(folder: Path, seed: int, size: str) -> Outcome:
     say(*taken.lines)
     say("3/5 What looks wrong, and what a careful crew accepts:")
     before = find(folder)
-    say(*_finding_lines(before))
+    say(*finding_lines(before))
     # The decision is dated by the mission, not by the clock of this machine, so that the demo is the same every day.
     decided = read_book(folder).mission.end
     done = accept(folder, ids=["all"], by="crew of the demo", now=decided)

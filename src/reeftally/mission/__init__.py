@@ -33,7 +33,16 @@ from reeftally.mission._layout import (
     read_layouts,
     write_layout,
 )
-from reeftally.mission._log import AxisFlip, ClockShift, Correction, Exclude, Log, LogEntry, SwapStreams
+from reeftally.mission._log import (
+    AddValue,
+    AxisFlip,
+    ClockShift,
+    Correction,
+    Exclude,
+    Log,
+    LogEntry,
+    SwapStreams,
+)
 from reeftally.mission._model import FORMAT, Book, Swap
 from reeftally.mission._new import new_mission
 from reeftally.mission._problems import BookErrors, did_you_mean
@@ -83,6 +92,7 @@ from reeftally.mission._tables import (
 __all__ = [
     "FORMAT",
     "TABLES",
+    "AddValue",
     "Analysis",
     "AxisFlip",
     "Bins",

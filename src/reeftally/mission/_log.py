@@ -35,7 +35,7 @@ from reeftally.mission._rows import Tup, to_ns, to_utc
 if os.name == "posix":
     import fcntl
 
-__all__ = ["AxisFlip", "ClockShift", "Correction", "Exclude", "Log", "LogEntry", "SwapStreams"]
+__all__ = ["AddValue", "AxisFlip", "ClockShift", "Correction", "Exclude", "Log", "LogEntry", "SwapStreams"]
 
 
 def _parse(value: Any) -> Any:
@@ -92,7 +92,9 @@ class Exclude(_Stretch):
 
     type: Literal["exclude"] = "exclude"
     instrument: str = Field(description="label of the instrument")
-    channel: str | None = Field(default=None, description="channel; all if null")
+    channel: str | None = Field(
+        default=None, description="channel, or a pattern such as *_bin_05 for several; all if null"
+    )
 
 
 class SwapStreams(_Stretch):
@@ -102,7 +104,17 @@ class SwapStreams(_Stretch):
     instruments: Tup[str] = Field(description="the two labels")
 
 
-Correction = Annotated[ClockShift | AxisFlip | Exclude | SwapStreams, Field(discriminator="type")]
+class AddValue(_Stretch):
+    """Readings that stand off by a known amount: another pH scale, a wrong zero."""
+
+    type: Literal["add"] = "add"
+    instrument: str = Field(description="label of the instrument")
+    channel: str = Field(description="channel")
+    value: float = Field(description="what to add to the readings, in the unit of the channel")
+    sd: float = Field(default=0.0, ge=0.0, description="standard uncertainty of `value`")
+
+
+Correction = Annotated[ClockShift | AxisFlip | Exclude | SwapStreams | AddValue, Field(discriminator="type")]
 """What the chain understands."""
 
 
@@ -290,7 +302,7 @@ class Log:
         """
         return _replay(self.entries())
 
-    def active_corrections(self) -> tuple[ClockShift | AxisFlip | Exclude | SwapStreams, ...]:
+    def active_corrections(self) -> tuple[ClockShift | AxisFlip | Exclude | SwapStreams | AddValue, ...]:
         """Return the corrections in force, in the order they were decided."""
         return tuple(entry.correction for entry in self.active() if entry.correction is not None)
 

@@ -494,10 +494,13 @@ def periodic_outliers(
     if begins.size < 5:
         return None, mask
     gaps = np.diff(t[begins])
-    period = float(np.median(gaps))
     step = float(np.median(np.diff(t)))
-    whole = np.abs(gaps / period - np.round(gaps / period)) * period
-    if (whole <= 2.0 * step).mean() < 0.7:
+    # By night a light sensor shows no wiper: gaps of one and of several periods come in turn.
+    for period in (float(np.median(gaps)), float(np.quantile(gaps, 0.25, method="lower"))):
+        whole = np.abs(gaps / period - np.round(gaps / period)) * period
+        if (whole <= 2.0 * step).mean() >= 0.7:
+            break
+    else:
         return None, mask
     phase = np.mod(t - float(np.median(np.mod(t[begins] - t[begins[0]], period))) - t[begins[0]], period)
     near = np.minimum(phase, period - phase) <= 2.5 * step
