@@ -7,6 +7,7 @@ import pytest
 
 from reeftally.errors import ResultError
 from reeftally.report import read_facts, write_report
+from reeftally.report._packed import unpacked
 from reeftally.report.html import limits, report_page
 from reeftally.report.sections import sections
 from reeftally.telling.words import with_interval
@@ -152,7 +153,7 @@ def test_figures_can_be_read_without_a_script_on_laptop_and_phone(page):
 
 def test_the_data_behind_each_figure_are_in_the_page(page):
     for name in [a["data-name"] for tag, a in page.elements if tag == "figure"]:
-        spec = json.loads(page.texts[f"spec-{name}"])
+        spec = unpacked(json.loads(page.texts[f"spec-{name}"]))
 
         assert any(rows for rows in spec["datasets"].values())
         assert "http" not in page.texts[f"spec-{name}"]

@@ -94,7 +94,52 @@ def _compact(svg: str) -> str:
     svg = _DOT.sub(r'<path\5 d="M\1,\2h0" stroke-linecap="round" stroke="\4" stroke-width="\3 \3"/>', svg)
     svg = _LINE.sub(r'<path\5 d="M\1,\2l\3,\4"/>', svg)
     svg = re.sub(r'stroke-width="([\d.]+) [\d.]+"', lambda m: f'stroke-width="{2 * float(m.group(1)):g}"', svg)
-    return _merged(svg)
+    return _RINGS.sub(_ringed, _COURSE.sub(_relative, _merged(svg)))
+
+
+# Rings that follow each other and differ in their place alone.
+_RING = r'<path transform="translate\([-\d.]+,[-\d.]+\)" d="M([\d.]+),0A\1,\1,0,1,1,-\1,0A\1,\1,0,1,1,\1,0"([^>]*)/>'
+_RINGS = re.compile(_RING + r'(?:<path transform="translate\([-\d.]+,[-\d.]+\)" d="M\1,0A[^"]*"\2/>){2,}')
+
+
+def _ringed(found: re.Match[str]) -> str:
+    """Return the rings with what they share said once; how opaque each is stays its own, so that they still overlap."""
+    radius, shared = found.groups()
+    own = "".join(re.findall(r' (?:fill-|stroke-)?opacity="[^"]*"', shared))
+    for word in re.findall(r' (?:fill-|stroke-)?opacity="[^"]*"', shared):
+        shared = shared.replace(word, "")
+    twice = f"{2.0 * float(radius):g}"
+    arcs = f"a{radius},{radius},0,1,1-{twice},0a{radius},{radius},0,1,1,{twice},0"
+    places = re.findall(r"translate\(([-\d.]+),([-\d.]+)\)", found.group(0))
+    rings = (f'<path d="M{float(x) + float(radius):.1f},{y}{arcs}"{own}/>' for x, y in places)
+    return f"<g{shared}>{''.join(rings)}</g>"
+
+
+# A course of straight pieces only: M x,y then L x,y again and again, with further M.
+_COURSE = re.compile(r' d="((?:[ML]-?[\d.]+,-?[\d.]+)+)"')
+
+
+def _relative(found: re.Match[str]) -> str:
+    """Return the same course in steps from point to point, in whole tenths of a pixel so that no error adds up."""
+    out: list[str] = []
+    x = y = 0
+    stepping = False
+    for kind, across, down in re.findall(r"([ML])(-?[\d.]+),(-?[\d.]+)", found.group(1)):
+        to_x, to_y = round(float(across) * 10), round(float(down) * 10)
+        if kind == "M":
+            out.append(f"M{_tenths(to_x)},{_tenths(to_y)}")
+        else:
+            step_x, step_y = _tenths(to_x - x), _tenths(to_y - y)
+            out.append(("" if step_x.startswith("-") else " ") if stepping else "l")
+            out.append(step_x + ("" if step_y.startswith("-") else ",") + step_y)
+        stepping = kind == "L"
+        x, y = to_x, to_y
+    return f' d="{"".join(out)}"'
+
+
+def _tenths(value: int) -> str:
+    whole, tenth = divmod(abs(value), 10)
+    return f"{'-' if value < 0 else ''}{whole or ('' if tenth else 0)}{f'.{tenth}' if tenth else ''}"
 
 
 _PIECE = re.compile(r'<path([^>]*?) d="(M[^"]*)"([^>]*)/>')

@@ -20,6 +20,7 @@ from markupsafe import Markup
 
 from reeftally.charts import COLOURS, browser_library, method_name, page_spec, quantity_name, svg_for_page
 from reeftally.report._figure import Figure, plain_term
+from reeftally.report._packed import packed
 from reeftally.report.methods import methods_text
 from reeftally.report.sections import Section, sections
 from reeftally.report.story import Claim, amount, claims, headline
@@ -183,7 +184,7 @@ def _figure(figure: Figure) -> dict[str, Any]:
         "caption": figure.caption,
         "wide": svg_for_page(wide, title=figure.title),
         "narrow": svg_for_page(figure.chart(narrow=True), title=figure.title),
-        "spec": _inert(json.dumps(page_spec(wide), separators=(",", ":"), ensure_ascii=False, sort_keys=True)),
+        "spec": _inert(json.dumps(packed(page_spec(wide)), separators=(",", ":"), ensure_ascii=False, sort_keys=True)),
     }
 
 
@@ -199,11 +200,8 @@ def _whisker(n: Number, low: float, high: float) -> Markup:
     def at(value: float) -> str:
         return f"{min(max(120.0 * (value - low) / width, 0.0), 120.0):.1f}"
 
-    zero = f'<path d="M{at(0.0)},0v14" stroke="var(--c-rule)"/>' if low <= 0.0 <= high else ""
-    return Markup(
-        f'{zero}<path d="M{at(n.lower)},7H{at(n.upper)}" stroke="var(--c-ink)" stroke-width="1.5"/>'
-        f'<path d="M{at(n.value)},2v10" stroke="var(--c-organic)" stroke-width="3"/>'
-    )
+    zero = f'<path class="z" d="M{at(0.0)},0v14"/>' if low <= 0.0 <= high else ""
+    return Markup(f'{zero}<path d="M{at(n.lower)},7H{at(n.upper)}"/><path class="v" d="M{at(n.value)},2v10"/>')
 
 
 def _rows(facts: Facts) -> list[dict[str, Any]]:

@@ -21,12 +21,42 @@
     document.head.appendChild(script);
     loaded = true;
   }
+  function column(packed, count) {
+    var out = [], k, second;
+    if ("steps" in packed) {
+      second = packed.start;
+      for (k = 0; k < count; k += 1) {
+        if (k) { second += packed.steps[k - 1]; }
+        out.push(new Date(second * 1000).toISOString().replace(".000Z", "+00:00"));
+      }
+      return out;
+    }
+    for (k = 0; k < count; k += 1) {
+      out.push("all" in packed ? packed.all : "words" in packed ? packed.words[packed.at[k]] : packed.each[k]);
+    }
+    return out;
+  }
+  function unpack(sets) {
+    Object.keys(sets).forEach(function (key) {
+      var table = sets[key];
+      if (Array.isArray(table)) { return; }
+      var names = Object.keys(table.columns);
+      var columns = names.map(function (name) { return column(table.columns[name], table.n); });
+      sets[key] = columns[0].map(function (ignored, k) {
+        var row = {};
+        names.forEach(function (name, at) { row[name] = columns[at][k]; });
+        return row;
+      });
+    });
+  }
   function specification(name) {
     var text = document.getElementById("spec-" + name).textContent;
     if (dark()) {
       Object.keys(colours).forEach(function (light) { text = text.split(light).join(colours[light]); });
     }
-    return JSON.parse(text);
+    var found = JSON.parse(text);
+    unpack(found.datasets || {});
+    return found;
   }
   function save(name, kind, text) {
     var link = document.createElement("a");
