@@ -115,7 +115,8 @@ class Line:
     parts: Sequence[Cell]
     link: Link | None = None
     """Its evidence, one step away."""
-    note: str = ""
+    note: Sequence[Cell] = ()
+    """The numbers behind it, or other small print."""
 
 
 @dataclass(frozen=True, slots=True)

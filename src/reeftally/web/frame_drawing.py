@@ -128,16 +128,21 @@ def elevation(spots: Sequence[Spot], *, depth_m: float, displacement_m: float, t
         here = y(k * step)
         parts += [_line(f"M{left} {here:.1f}h-6"), _text(left - 9, here + 4, f"{k * step:g}", anchor="end")]
     used: dict[int, int] = {}
+    bars = 0
     places = _spread([y(s.height_m) for s in spots], ROW, TOP, TOP + height)
     for spot, at in zip(spots, places, strict=True):
         here, sd = y(spot.height_m), bed - y(spot.height_sd_m)
         turn = used.get(round(here / 9), 0)
         used[round(here / 9)] = turn + 1
         x = MAST_X + (14.0 + 13 * (turn // 2)) * (1 if turn % 2 == 0 else -1)
+        if spot.kind == "profiler":
+            # Bars stand apart on the left, where they hide no other instrument.
+            bars += 1
+            x = MAST_X - 28.0 - 11 * bars
         parts += [
             _line(f"M{MAST_X} {here:.1f}H{x:.1f}"),
             _line(f"M{x:.1f} {here - sd:.1f}V{here + sd:.1f}", role="muted"),
-            _line(f"M{x + 6:.1f} {here:.1f}L{LABEL_X - 26} {at:.1f}H{LABEL_X - 4}", role="grid", width=1.2),
+            _line(f"M{x + 6:.1f} {here:.1f}L{LABEL_X - 26} {at:.1f}H{LABEL_X - 4}", role="rule", width=0.7),
             _mark(spot, x, here, y(spot.low_m), y(min(spot.high_m, top_m))),
             _el("a", _text(LABEL_X, at + 5, _words(spot), size=14, role="ink"), href=f"/sensor/{spot.label}"),
         ]

@@ -15,7 +15,7 @@ from reeftally.web.pages import Query
 TITLE = "Dive sheet"
 ORDER = 50
 
-SHEETS = (("dive-sheet.pdf", "For paper (PDF)"), ("dive-sheet.html", "On screen"))
+SHEETS = (("dive_sheet.pdf", "For paper (PDF)"), ("dive_sheet.html", "On screen"))
 
 
 def page(look: Look, query: Query) -> Page:

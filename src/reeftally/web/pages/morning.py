@@ -7,10 +7,11 @@ Rules:    every line opens its evidence in one step; nothing is ranked or judged
 
 from __future__ import annotations
 
+import re
 from typing import Any
 from urllib.parse import quote, urlencode
 
-from reeftally.charts import quantity_name
+from reeftally.charts import method_name, quantity_name
 from reeftally.telling import cautions_for
 from reeftally.web.alive import pulses
 from reeftally.web.blocks import (
@@ -46,21 +47,18 @@ def page(look: Look, query: Query) -> Page:
     if not look.streams:
         return Page("Morning", [look.no_data(), *_waiting(look)])
     document = look.document("morning.json")
-    blocks: list[Block] = []
-    if document is not None:
-        blocks += _said(look, document)
-    else:
-        blocks += _without(look)
-    return Page(_title(look, document), blocks, lead=_alive(look))
+    blocks = _said(look, document) if document is not None else [Text(_alive(look)), *_without(look)]
+    return Page("Morning", blocks)
 
 
-def _title(look: Look, document: dict[str, Any] | None) -> str:
-    window = (document or {}).get("window") or {}
+def _window(look: Look, document: dict[str, Any]) -> str:
+    """Return which hours the page is about."""
+    window = document.get("window") or {}
     start, end = (parse_ns(str(window.get(k) or "")) for k in ("start", "end"))
     if start is None or end is None:
-        return "Morning"
+        return ""
     offset = look.book.site.utc_offset_h if look.book is not None else 0.0
-    return f"Morning, the {lasting((end - start) / 1e9)} to {when(end, offset)}"
+    return f"The {lasting((end - start) / 1e9)} to {when(end, offset)}. "
 
 
 def _alive(look: Look) -> list[Cell]:
@@ -96,11 +94,24 @@ def _evidence(link: Any) -> Link | None:
 def _numbers(look: Look, keys: Any) -> list[Cell]:
     """Return the numbers behind a line; keys of estimates, or trails, which explain all their numbers."""
     out: list[Cell] = []
+    facts = look.facts
     for key in keys if isinstance(keys, list) else []:
         n = look.number(str(key))
-        cell: Cell = value_of(n) if n is not None else Value(f"how: {str(key).replace('_', ' ')}", str(key))
-        out += [" ", cell]
+        if n is None or facts is None:
+            out += ["; " if out else "", Value(f"how: {str(key).replace('_', ' ')}", str(key))]
+        else:
+            name = quantity_name(n.quantity).split(",")[0]
+            out += ["; " if out else "", f"{name}, {facts.period_name(n)}, {method_name(n.method)}: ", value_of(n)]
     return out
+
+
+_UNIT = re.compile(r"(?<=[a-z])-([0-9])(?![0-9T:-])")
+_MINUS = re.compile(r"(?<![\w.-])-(?=[0-9])")
+
+
+def _pretty(text: Any) -> str:
+    """Return a sentence with raised exponents and minus signs."""
+    return _MINUS.sub("−", _UNIT.sub(lambda m: "⁻" + "⁰¹²³⁴⁵⁶⁷⁸⁹"[int(m.group(1))], str(text)))
 
 
 def _said(look: Look, document: dict[str, Any]) -> list[Block]:
@@ -108,19 +119,20 @@ def _said(look: Look, document: dict[str, Any]) -> list[Block]:
     action = document.get("action") or {}
     if action.get("text"):
         link = _evidence(action.get("link"))
-        parts: list[Cell] = [str(action.get("why", ""))]
+        parts: list[Cell] = [_pretty(action.get("why", ""))]
         if link is not None:
             parts += [" ", link]
-        blocks.append(Text([str(action["text"])], kind="say"))
-        blocks.append(Text(parts))
+        blocks.append(Text([_pretty(action["text"])], kind="say"))
+        blocks.append(Text(parts, kind="why"))
+    blocks.append(Text([_window(look, document), *_alive(look)]))
     alarms = [a for a in document.get("alarms") or [] if isinstance(a, dict)]
     for alarm in alarms:
         since = parse_ns(str(alarm.get("since") or ""))
-        words = f"{alarm.get('why', '')}{f' Since {when(since)}.' if since is not None else ''}"
+        words = f"{_pretty(alarm.get('why', ''))}{f' Since {when(since)}.' if since is not None else ''}"
         blocks.append(
             Notice(
                 WORDS.get(str(alarm.get("severity")), "serious"),
-                str(alarm.get("text", "")),
+                _pretty(alarm.get("text", "")),
                 [words],
                 str(alarm.get("check", "")),
             )
@@ -128,8 +140,9 @@ def _said(look: Look, document: dict[str, Any]) -> list[Block]:
     lines = [
         Line(
             WORDS.get(str(line.get("severity")), "noted"),
-            [str(line.get("text", "")), *_numbers(look, line.get("estimates"))],
+            [_pretty(line.get("text", ""))],
             _evidence(line.get("link")),
+            _numbers(look, line.get("estimates")),
         )
         for line in (document.get("lines") or [])[:MOST_LINES]
         if isinstance(line, dict)
@@ -152,7 +165,7 @@ def _targets(rows: Any) -> Table:
         [
             [
                 quantity_name(str(r.get("quantity", ""))), str(r.get("subject", "") or ""), str(r.get("period", "")),
-                str(r.get("wanted", "")), str(r.get("reached", "") or ""), str(r.get("state", "")),
+                _pretty(r.get("wanted", "")), _pretty(r.get("reached", "") or ""), str(r.get("state", "")),
             ]
             for r in rows
             if isinstance(r, dict)

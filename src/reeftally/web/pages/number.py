@@ -103,13 +103,16 @@ def _inputs(facts: Facts, n: Number) -> Table:
     for label in labels:
         hashes = trail["inputs"][label]
         files: list[Cell] = []
+        hashes = sorted(hashes, key=lambda h: (facts.raw_names.get(h, "~"), h))
         for digest in hashes[:MOST_FILES]:
             files += [Link(facts.raw_names.get(digest) or digest[:12], f"/raw/{digest}"), " "]
         if len(hashes) > MOST_FILES:
             files.append(f"and {len(hashes) - MOST_FILES} more")
         flags = records.get(label, {}).get("flags", {}) if isinstance(records.get(label), dict) else {}
         bad = {c: int(v.get("4", 0)) + int(v.get("3", 0)) for c, v in flags.items() if "_bin_" not in c}
-        words = ", ".join(f"{quantity_name(c)}: {k} flagged" for c, k in bad.items()) or "screened in bursts"
+        words = ", ".join(f"{quantity_name(c)} {k}" for c, k in bad.items() if k) or ("none" if bad else "not recorded")
+        if label in trail.get("velocimeters", {}):
+            words = "screened in bursts"
         rows.append([[Link(label, f"/sensor/{label}")], words, files or "nothing"])
     return Table(
         "Raw files and flags of every instrument that the run read",
