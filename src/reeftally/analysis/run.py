@@ -22,6 +22,7 @@ from reeftally._checks import FloatArray
 from reeftally.analysis.account import Air, air_of, what_is_missing
 from reeftally.analysis.atmosphere import atmosphere_table
 from reeftally.analysis.bursts import BurstSeries, Workers, velocimeter_blocks
+from reeftally.analysis.changes import changes_since
 from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.contradictions import mark_contradictions
 from reeftally.analysis.currents import Currents, join_currents
@@ -349,12 +350,14 @@ def analyse(
     groups = result_groups(chain)
     found = findings_of(chain.context, chain.slow, chain.water, chain.offsets)
     morning = compose(chain, groups=groups, findings=found, made=made)
+    trail = trail_document(chain, software=_software())
+    changes = changes_since(folder, estimates=chain.estimates, trail=trail)
     run = write_results(
         folder,
         estimates=chain.estimates,
         groups=groups,
-        files=morning_files(morning, found),
-        trail=trail_document(chain, software=_software()),
+        files={**morning_files(morning, found), **changes.files()},
+        trail=trail,
         attributes=_attributes(chain.context, chain.spans[0].start_ns, chain.spans[0].end_ns),
     )
     return run, chain
@@ -365,11 +368,13 @@ def _analyse_years(folder: Path, *, progress: Progress) -> tuple[Path, YearsChai
     context = open_context(folder)
     chain = run_years(context, progress=progress)
     mission = context.book.mission
+    trail = years_trail(chain, software=_software())
     run = write_results(
         folder,
         estimates=chain.estimates,
         groups=years_groups(chain),
-        trail=years_trail(chain, software=_software()),
+        files=changes_since(folder, estimates=chain.estimates, trail=trail).files(),
+        trail=trail,
         attributes=_attributes(context, to_ns(mission.start), to_ns(mission.end)),
     )
     return run, chain

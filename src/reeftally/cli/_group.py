@@ -8,6 +8,7 @@ Rules:    a test fails any command without help and example.
 from __future__ import annotations
 
 import datetime as dt
+import json
 import math
 from pathlib import Path
 
@@ -137,7 +138,9 @@ def _analyse(folder: Path, *, workers: str | None, everything: bool, quiet: bool
         run, chain = run_analysis(folder, workers=workers, everything=everything, progress=bar)
     refused = [row for row in chain.estimates.rows if row.value is None]
     lines = [f"{len(chain.estimates.rows)} estimates in {run}, {len(refused)} of them refused with a reason."]
-    data = {"run": str(run), "estimates": len(chain.estimates.rows), "refused": len(refused)}
+    changes = json.loads((run / "changes.json").read_text(encoding="utf-8"))
+    lines += changes.pop("lines")
+    data = {"run": str(run), "estimates": len(chain.estimates.rows), "refused": len(refused), "changes": changes}
     return Outcome(data=data, lines=lines)
 
 

@@ -1,24 +1,38 @@
 """Tables that people write: placed in `tables/`, their bytes in `raw/`.
 
 Here:     which names are tables; putting a table from the inbox in its place without losing another.
-Not here: reading and checking their rows (`mission`).
-Rules:    a table in place is replaced only by one that holds all of its lines.
+Not here: putting two versions together (`_table_merge`), reading and checking their rows (`mission`).
+Rules:    a table in place is replaced only by one that holds all of its lines, or filled up by name and field; a value
+          that stands is never overwritten.
 """
 
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 from reeftally.errors import IntakeError
 from reeftally.intake._raw import RawFiles
+from reeftally.intake._table_merge import KEYS, merge_tables
 from reeftally.mission import TABLES
 from reeftally.store import sync_folder
 
-__all__ = ["TABLE_NAMES", "place_table"]
+__all__ = ["TABLE_NAMES", "place_table", "table_of"]
 
 TABLE_NAMES = frozenset(f"{stem}.csv" for stem in TABLES)
 """File names that are tables wherever they are dropped."""
+
+
+def table_of(name: str) -> str | None:
+    """Return the name of the table that a file adds to, None if it is no table.
+
+    A later file of a laboratory may carry words after the table's name, as in ``bottles_carbon-laboratory.csv``.
+    """
+    if name in TABLE_NAMES:
+        return name
+    match = re.match(r"^([a-z]+)[ _.-].*\.csv$", name)
+    return f"{match[1]}.csv" if match is not None and match[1] in KEYS else None
 
 
 def place_table(folder: Path, source: Path, raw: RawFiles) -> bool:
@@ -30,7 +44,8 @@ def place_table(folder: Path, source: Path, raw: RawFiles) -> bool:
         If another table of this name is there and has lines that the new one lacks.
     """
     tables = folder / "tables"
-    target = tables / source.name
+    named = table_of(source.name) or source.name
+    target = tables / named
     if source.resolve() == target.resolve():
         return False
     content = source.read_bytes()
@@ -39,6 +54,12 @@ def place_table(folder: Path, source: Path, raw: RawFiles) -> bool:
         if held == content:
             return False
         lost = [line for line in _lines(held) if line not in set(_lines(content))]
+        stem = Path(named).stem
+        if stem in KEYS and (lost or named != source.name):
+            merged = merge_tables(held, content, stem=stem, file=source.name)
+            if merged == held or _lines(merged) == _lines(held):
+                return False
+            content, lost = merged, []
         if lost:
             shown = lost[0].decode("utf-8", errors="replace")
             raise IntakeError(
@@ -51,7 +72,7 @@ def place_table(folder: Path, source: Path, raw: RawFiles) -> bool:
         # Its bytes may have been edited since the last intake; they go to raw/ before they are replaced.
         raw.put(target, target.stat().st_mtime_ns)
     tables.mkdir(parents=True, exist_ok=True)
-    passing = tables / f".{source.name}.writing"
+    passing = tables / f".{named}.writing"
     with passing.open("wb") as file:
         file.write(content)
         file.flush()

@@ -24,7 +24,7 @@ from reeftally.intake._inbox import is_settled, sources_of
 from reeftally.intake._raw import RawEntry, RawFiles, RawPut
 from reeftally.intake._report import FileReport, IntakeReport
 from reeftally.intake._settings import Settings, read_settings
-from reeftally.intake._tables import TABLE_NAMES, place_table
+from reeftally.intake._tables import place_table, table_of
 from reeftally.mission import read_table
 from reeftally.store import Store, Writer, open_store
 
@@ -245,7 +245,7 @@ class _Work:
             self._refuse(source, error)
             return
         start = len(self.report.files)
-        if source.is_relative_to(self.folder / "tables") or source.name in TABLE_NAMES:
+        if source.is_relative_to(self.folder / "tables") or table_of(source.name) is not None:
             self._table(source, put, files.writer)
         else:
             files.take(put.entry, put)
@@ -283,7 +283,7 @@ class _Work:
                         FileReport(entry.name, status="refused", raw_hash=entry.hash, messages=[message])
                     )
                     continue
-                if entry.name in TABLE_NAMES or entry.source.startswith("tables"):
+                if table_of(entry.name) is not None or entry.source.startswith("tables"):
                     writer.record_raw(entry.hash, raw_record(entry, status="loaded", kind="table"))
                 else:
                     namesakes = [item for item in earlier if item.name == entry.name and item.size < entry.size]
@@ -325,8 +325,13 @@ class _Work:
             report.messages.append(error)
             return
         report.status = "repeated" if known is not None and not changed else "loaded"
+        named = table_of(source.name) or source.name
+        if named != source.name:
+            report.notes.append(f"Put together with tables/{named} by name and field; its own bytes are in raw/.")
+            if source.parent == self.folder / "tables":
+                source.unlink()
         if report.status == "loaded":
-            read = read_table(self.folder / "tables" / source.name)
+            read = read_table(self.folder / "tables" / named)
             report.rows_new = len(read.records)
             report.messages += read.problems
             if read.problems:
