@@ -7,7 +7,7 @@ Rules:    a run reads one snapshot from beginning to end; the log is replayed in
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from itertools import pairwise
@@ -20,6 +20,7 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray
 from reeftally.analysis.clockwork import ClockMap, ClockShift
 from reeftally.analysis.grid import NS, Grid, make_grid
+from reeftally.analysis.reprocess import with_constants
 from reeftally.mission import (
     Book,
     Layout,
@@ -208,7 +209,13 @@ class Context:
                 value[inside] = np.nan
 
 
-def open_context(folder: Path, *, snapshot: int | None = None, revise: bool = True) -> Context:
+def open_context(
+    folder: Path,
+    *,
+    snapshot: int | None = None,
+    revise: bool = True,
+    constants: Mapping[str, str] | None = None,
+) -> Context:
     """Open a mission for one run.
 
     Parameters
@@ -219,6 +226,8 @@ def open_context(folder: Path, *, snapshot: int | None = None, revise: bool = Tr
         Snapshot of the store; default the newest.
     revise : bool
         Whether a changed book is kept as a revision; without it nothing is written.
+    constants : mapping, optional
+        Choices of equilibrium constants in place of the book's, for this run alone.
 
     Raises
     ------
@@ -226,6 +235,8 @@ def open_context(folder: Path, *, snapshot: int | None = None, revise: bool = Tr
         If the book, a table or the store cannot be read.
     """
     book = read_book(folder)
+    if constants:
+        book = with_constants(book, constants)
     try:
         revision = accept_revision(folder) if revise else current_revision(folder)
     except OSError:

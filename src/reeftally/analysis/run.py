@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -42,6 +42,7 @@ from reeftally.analysis.estimate_metabolism import estimate_metabolism
 from reeftally.analysis.estimate_sensors import estimate_sensors
 from reeftally.analysis.estimates import Estimates, iso
 from reeftally.analysis.findings import findings_of
+from reeftally.analysis.fitness_table import fitness_csv, fitness_rows
 from reeftally.analysis.fluxes import (
     CovarianceBlocks,
     GradientBlocks,
@@ -226,9 +227,11 @@ def _velocimeters(
     ]
 
 
-def run_chain(folder: Path, *, workers: str | None, progress: Progress) -> Chain:
+def run_chain(
+    folder: Path, *, workers: str | None, progress: Progress, constants: Mapping[str, str] | None = None
+) -> Chain:
     """Run all stages on a mission and return what they found; nothing is written but the memory of blocks."""
-    context = open_context(folder)
+    context = open_context(folder, constants=constants)
     grid = context.grid
     progress("Slow records", 0, 2, "")
     slow, water = load_slow(context, grid)
@@ -318,6 +321,7 @@ def analyse(
     workers: str | None = None,
     everything: bool = False,
     made: str | None = None,
+    constants: Mapping[str, str] | None = None,
     progress: Progress = _silent,
 ) -> tuple[Path, Chain | YearsChain]:
     """Run the chain on a mission and write its results.
@@ -333,6 +337,9 @@ def analyse(
     made : str, optional
         When the morning page was made, ISO 8601; default the end of the newest data, so that the same data give the
         same bytes.
+    constants : mapping, optional
+        Choices of equilibrium constants in place of the book's, for this run alone; a table of what that changed
+        against the run before goes into the folder.
     progress : callable
         ``progress(step, done, total, note)``.
 
@@ -345,8 +352,8 @@ def analyse(
         for suffix in ("", "-wal", "-shm"):
             memory.with_name(memory.name + suffix).unlink(missing_ok=True)
     if is_long(read_book(folder)):
-        return _analyse_years(folder, progress=progress)
-    chain = run_chain(folder, workers=workers, progress=progress)
+        return _analyse_years(folder, progress=progress, constants=constants)
+    chain = run_chain(folder, workers=workers, progress=progress, constants=constants)
     groups = result_groups(chain)
     found = findings_of(chain.context, chain.slow, chain.water, chain.offsets)
     morning = compose(chain, groups=groups, findings=found, made=made)
@@ -356,16 +363,20 @@ def analyse(
         folder,
         estimates=chain.estimates,
         groups=groups,
-        files={**morning_files(morning, found), **changes.files()},
+        files={
+            **morning_files(morning, found),
+            **changes.files(),
+            "fitness.csv": fitness_csv(fitness_rows(chain)),
+        },
         trail=trail,
         attributes=_attributes(chain.context, chain.spans[0].start_ns, chain.spans[0].end_ns),
     )
     return run, chain
 
 
-def _analyse_years(folder: Path, *, progress: Progress) -> tuple[Path, YearsChain]:
+def _analyse_years(folder: Path, *, progress: Progress, constants: Mapping[str, str] | None) -> tuple[Path, YearsChain]:
     """Run the chain of a long record, which has no bursts and no fluxes, and write its results."""
-    context = open_context(folder)
+    context = open_context(folder, constants=constants)
     chain = run_years(context, progress=progress)
     mission = context.book.mission
     trail = years_trail(chain, software=_software())

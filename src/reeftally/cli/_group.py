@@ -131,15 +131,21 @@ def layout(file: Path) -> Outcome:
 commands.add_command(check)
 
 
-def _analyse(folder: Path, *, workers: str | None, everything: bool, quiet: bool) -> Outcome:
+def _analyse(
+    folder: Path, *, workers: str | None, everything: bool, quiet: bool, constants: tuple[str, ...] = ()
+) -> Outcome:
+    from reeftally.analysis.reprocess import parse_constants
     from reeftally.analysis.run import analyse as run_analysis
 
+    chosen = parse_constants(constants)
     with steps(quiet=quiet) as bar:
-        run, chain = run_analysis(folder, workers=workers, everything=everything, progress=bar)
+        run, chain = run_analysis(folder, workers=workers, everything=everything, constants=chosen, progress=bar)
     refused = [row for row in chain.estimates.rows if row.value is None]
     lines = [f"{len(chain.estimates.rows)} estimates in {run}, {len(refused)} of them refused with a reason."]
     changes = json.loads((run / "changes.json").read_text(encoding="utf-8"))
     lines += changes.pop("lines")
+    if chosen:
+        lines.append("The mission book keeps its own constants; `analyse` without --constants goes back to them.")
     data = {"run": str(run), "estimates": len(chain.estimates.rows), "refused": len(refused), "changes": changes}
     return Outcome(data=data, lines=lines)
 
@@ -148,18 +154,21 @@ def _analyse(folder: Path, *, workers: str | None, everything: bool, quiet: bool
 @click.argument("folder", type=FOLDER)
 @click.option("--all", "everything", is_flag=True, help="Compute every block anew.")
 @click.option("--workers", help="Number of local Dask workers, or the address of a scheduler (tcp://...).")
+@click.option("--constants", multiple=True, help="Other constants for this run, as k1k2=SET; may be repeated.")
 @command_result
-def analyse(folder: Path, everything: bool, workers: str | None) -> Outcome:
+def analyse(folder: Path, everything: bool, workers: str | None, constants: tuple[str, ...]) -> Outcome:
     """Run the chain on what is new and write results/.
 
-    Blocks are computed once and remembered; an interrupted run goes on where it stopped.
+    Blocks are computed once and remembered; an interrupted run goes on where it stopped. With --constants the run
+    before stays readable, and a table of what changed (changes.csv) goes into the folder of the new one.
 
     \b
     Example:
         reeftally analyse lagoon-2031
         reeftally analyse lagoon-2031 --all --workers 2
+        reeftally analyse lagoon-2031 --constants k1k2=millero2006 --constants boron=lee2010
     """
-    return _analyse(folder, workers=workers, everything=everything, quiet=False)
+    return _analyse(folder, workers=workers, everything=everything, quiet=False, constants=constants)
 
 
 def _report(folder: Path) -> Outcome:
