@@ -236,46 +236,72 @@ def drift_alarms(
     Notes
     -----
     Each sensor less the median of the others, as the median of the last six hours, against the level of its first
-    six hours (after a cleaning: of the six hours after it). With two sensors the pair is named, since nothing says
-    which one moved. After an alarm the level at that time is the new reference.
+    six hours; a cleaning sets the sensor's reference anew and leaves what the others had changed before it. The
+    sensor is named whose change leaves the others most alike. With two sensors the pair is named, since nothing
+    says which one moved. After an alarm the levels at that time are the new references.
     """
     limit = DRIFT_LIMITS[quantity] if limit is None else limit
     labels = sorted(series)
     if len(labels) < 2 or seconds.size < 3:
         return []
-    width = max(4, round(LEVEL_H * 3600.0 / float(np.median(np.diff(seconds)))))
+    step = float(np.median(np.diff(seconds)))
+    width = max(4, round(LEVEL_H * 3600.0 / step))
     stack = np.stack([series[label] for label in labels])
-    level = np.full(stack.shape, np.nan)
-    for k in range(len(labels)):
-        others = np.delete(stack, k, axis=0)
-        present = np.isfinite(others).any(axis=0) & np.isfinite(stack[k])
-        difference = np.full(seconds.size, np.nan)
-        difference[present] = stack[k][present] - np.nanmedian(others[:, present], axis=0)
-        level[k] = _running_median(difference, width)
+    against, alike = _levels(stack, width)
     moments = {label: sorted((resets or {}).get(label, ())) for label in labels}
-    reference = np.full(len(labels), np.nan)
-    started = np.full(len(labels), -np.inf)
+    blank = np.full(len(labels), np.nan)
+    reference, common, since = blank.copy(), blank.copy(), float(seconds[0])
+    held, held_common, waits = np.zeros(len(labels)), np.zeros(len(labels)), -np.inf
     out: list[Alarm] = []
-    span = width * float(np.median(np.diff(seconds)))
     for i in range(seconds.size):
-        change = np.full(len(labels), np.nan)
         for k, label in enumerate(labels):
             while moments[label] and moments[label][0] <= seconds[i]:
-                reference[k], started[k] = np.nan, moments[label].pop(0)
-            if not np.isfinite(level[k, i]) or seconds[i] < started[k] + span:
-                continue
-            if np.isnan(reference[k]):
-                reference[k], started[k] = level[k, i], seconds[i] - span
-                continue
-            change[k] = level[k, i] - reference[k]
+                waits = moments[label].pop(0) + width * step
+                # What each had changed before the cleaning stays; what was taken off the cleaned one is forgotten.
+                held = np.nan_to_num(against[:, max(i - 1, 0)] - reference)
+                held_common = np.nan_to_num(alike[:, max(i - 1, 0)] - common)
+                held[k] = held_common[k] = 0.0
+                reference, common = blank.copy(), blank.copy()
+        if seconds[i] < waits:
+            continue
+        fresh = np.isnan(reference) & np.isfinite(against[:, i])
+        reference = np.where(fresh, against[:, i] - held, reference)
+        common = np.where(fresh, alike[:, i] - held_common, common)
+        change, moved = against[:, i] - reference, alike[:, i] - common
         if not (np.abs(np.nan_to_num(change)) > limit).any():
             continue
-        worst = int(np.nanargmax(np.abs(change)))
-        out.append(_drift(quantity, labels, worst, float(change[worst]), float(started[worst]), float(seconds[i])))
-        # What one sensor did moved the others' differences as well: all begin anew from here.
-        reference[:] = np.where(np.isfinite(level[:, i]), level[:, i], reference)
-        started[:] = seconds[i] - span
+        worst = _mover(change, moved)
+        if not abs(change[worst]) > limit:
+            continue
+        out.append(_drift(quantity, labels, worst, float(change[worst]), since, float(seconds[i])))
+        reference, common = against[:, i].copy(), alike[:, i].copy()
+        held, held_common, since = np.zeros(len(labels)), np.zeros(len(labels)), float(seconds[i])
     return out
+
+
+def _levels(stack: FloatArray, width: int) -> tuple[FloatArray, FloatArray]:
+    """Return running medians of each sensor less the median of the others, and less the mean of all."""
+    against, alike = np.full(stack.shape, np.nan), np.full(stack.shape, np.nan)
+    seen = np.isfinite(stack)
+    count = seen.sum(axis=0)
+    mean = np.where(count > 1, np.where(seen, stack, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
+    for k in range(stack.shape[0]):
+        others = np.delete(stack, k, axis=0)
+        present = np.isfinite(others).any(axis=0) & seen[k]
+        difference = np.full(stack.shape[1], np.nan)
+        difference[present] = stack[k][present] - np.nanmedian(others[:, present], axis=0)
+        against[k] = _running_median(difference, width)
+        alike[k] = _running_median(stack[k] - mean, width)
+    return against, alike
+
+
+def _mover(change: FloatArray, moved: FloatArray) -> int:
+    """Return which sensor moved: the one without which the others changed most alike; of two the larger change."""
+    known = np.flatnonzero(np.isfinite(change) & np.isfinite(moved))
+    if known.size < 3:
+        return int(np.nanargmax(np.abs(change)))
+    rest = [float(np.std(moved[known[known != k]])) for k in known]
+    return int(known[int(np.argmin(rest))])
 
 
 def _drift(quantity: str, labels: list[str], worst: int, change: float, since: float, now: float) -> Alarm:
