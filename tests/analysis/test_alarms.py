@@ -114,14 +114,14 @@ def test_sensors_that_stay_together_over_a_gradient_raise_no_drift():
 
 
 @pytest.mark.parametrize("name", ["A", "B", "C"])
-def test_a_drift_is_told_within_twelve_hours_of_a_hundredth_and_names_the_sensor(name):
+def test_a_drift_is_told_within_twelve_hours_of_a_hundredth_and_the_sensor_is_named(name):
     seconds, series = blocks()
     onset = seconds[0] + 2 * 86400.0
     series[name] = series[name] + np.clip(seconds - onset, 0.0, None) / 86400.0 * 0.02
 
     first = drift_alarms(quantity="ph_total", seconds=seconds, series=series)[0]
 
-    assert first.instrument == name
+    assert name in first.text
     assert onset < first.raised_ns / 1e9 <= onset + 0.5 * 86400.0 + 12 * 3600.0
 
 

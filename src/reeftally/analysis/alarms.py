@@ -237,8 +237,8 @@ def drift_alarms(
     -----
     Each sensor less the median of the others, as the median of the last six hours, against the level of its first
     six hours; a cleaning sets the sensor's reference anew and leaves what the others had changed before it. The
-    sensor is named whose change leaves the others most alike. With two sensors the pair is named, since nothing
-    says which one moved. After an alarm the levels at that time are the new references.
+    sensor is named without which the others changed most alike; two, where that is nearly as good; with two sensors
+    in all both, since nothing says which one moved. After an alarm the levels at that time are the new references.
     """
     limit = DRIFT_LIMITS[quantity] if limit is None else limit
     labels = sorted(series)
@@ -270,10 +270,10 @@ def drift_alarms(
         change, moved = against[:, i] - reference, alike[:, i] - common
         if not (np.abs(np.nan_to_num(change)) > limit).any():
             continue
-        worst = _mover(change, moved)
-        if not abs(change[worst]) > limit:
-            continue
-        out.append(_drift(quantity, labels, worst, float(change[worst]), since, float(seconds[i])))
+        movers = _movers(change, moved)
+        worst = movers[0]
+        names = [labels[k] for k in (range(len(labels)) if len(labels) == 2 else movers)]
+        out.append(_drift(quantity, labels[worst], names, float(change[worst]), since, float(seconds[i])))
         reference, common = against[:, i].copy(), alike[:, i].copy()
         held, held_common, since = np.zeros(len(labels)), np.zeros(len(labels)), float(seconds[i])
     return out
@@ -295,26 +295,27 @@ def _levels(stack: FloatArray, width: int) -> tuple[FloatArray, FloatArray]:
     return against, alike
 
 
-def _mover(change: FloatArray, moved: FloatArray) -> int:
-    """Return which sensor moved: the one without which the others changed most alike; of two the larger change."""
+def _movers(change: FloatArray, moved: FloatArray) -> list[int]:
+    """Return which sensor moved, likeliest first: without it the others changed most alike, or nearly so."""
     known = np.flatnonzero(np.isfinite(change) & np.isfinite(moved))
     if known.size < 3:
-        return int(np.nanargmax(np.abs(change)))
-    rest = [float(np.std(moved[known[known != k]])) for k in known]
-    return int(known[int(np.argmin(rest))])
+        return [int(np.nanargmax(np.abs(change)))]
+    rest = np.array([float(np.std(moved[known[known != k]])) for k in known])
+    order = np.argsort(rest)
+    return [int(known[k]) for k in order if rest[k] <= 2.0 * rest[order[0]]]
 
 
-def _drift(quantity: str, labels: list[str], worst: int, change: float, since: float, now: float) -> Alarm:
+def _drift(quantity: str, worst: str, names: list[str], change: float, since: float, now: float) -> Alarm:
     unit = " µmol/kg" if quantity == "oxygen" else ""
-    pair = len(labels) == 2
-    who = " and ".join(labels) if pair else labels[worst]
+    pair = len(names) > 1
+    who = " and ".join(names)
     what = "have parted by" if pair else "has left the others by"
     return Alarm(
-        kind="drift", instrument=labels[worst], quantity=quantity, since_ns=_ns(since), raised_ns=_ns(now),
+        kind="drift", instrument=worst, quantity=quantity, since_ns=_ns(since), raised_ns=_ns(now),
         end_ns=_ns(now), severity=DOUBTFUL,
         text=f"{who} {what} {change:+.2g}{unit} in {_words(quantity)}",
         why=f"level of the last {LEVEL_H:g} h against that of {LEVEL_H:g} h from {iso(_ns(since))}"
-        + ("; with two sensors nothing says which one moved" if pair else ""),
+        + ("; nothing says which one moved" if pair else ""),
         check="look for growth and bubbles; hold it beside its neighbour for 20 min; a bottle beside it; settling "
         "after the start looks the same and ends by itself",
     )  # fmt: skip
