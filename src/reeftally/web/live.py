@@ -20,6 +20,7 @@ DEPTH = 8
 READERS = 100
 # Between events a comment goes out, so that a vanished reader is noticed. [s]
 HEARTBEAT_S = 15.0
+BYE = "event: bye\ndata: {}\n\n"
 
 
 class TooManyReadersError(Exception):
@@ -87,10 +88,14 @@ class Broadcast:
         """Yield what a reader is told until it goes away."""
         try:
             yield "retry: 3000\n\n"
-            while not self._closed:
+            text = ""
+            while text != BYE and not self._closed:
                 try:
-                    yield await asyncio.wait_for(queue.get(), timeout=self._heartbeat)
+                    text = await asyncio.wait_for(queue.get(), timeout=self._heartbeat)
                 except TimeoutError:
-                    yield ": still here\n\n"
+                    text = ": still here\n\n"
+                if text != BYE:
+                    yield text
+            yield BYE
         finally:
             self._leave(queue)

@@ -47,8 +47,11 @@ def page(look: Look, query: Query) -> Page:
     if not look.streams:
         return Page("Morning", [look.no_data(), *_waiting(look)])
     document = look.document("morning.json")
-    blocks = _said(look, document) if document is not None else [Text(_alive(look)), *_without(look)]
-    return Page("Morning", blocks)
+    if document is None:
+        return Page("Morning", [Text(_alive(look)), *_without(look)])
+    # The list may be whole where the numbers behind it are not.
+    lost = [look.no_results()] if look.facts is None else []
+    return Page("Morning", [*lost, *_said(look, document)])
 
 
 def _window(look: Look, document: dict[str, Any]) -> str:
