@@ -413,9 +413,11 @@ def velocimeter_blocks(
         _survey_group, [(job, g) for g in groups], lambda k: progress(f"Axes of {label}", k, len(groups), "")
     )
     job, said = _choose_axes(job, [row for part in surveyed for row in part])
-    done = workers.run(
-        _record_group, [(job, g) for g in groups], lambda k: progress(f"Turbulence of {label}", k, len(groups), "")
-    )
+    # Held open meanwhile, so that no group is the last to leave and waits for the disk.
+    with BlockMemory(Path(job.folder) / "observations" / "blocks.sqlite"):
+        done = workers.run(
+            _record_group, [(job, g) for g in groups], lambda k: progress(f"Turbulence of {label}", k, len(groups), "")
+        )
     records = dict(row for part in done for row in part)
     context.used.setdefault(label, set()).update(context.store.sources(label))
     if fast is not None:

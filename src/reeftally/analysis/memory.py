@@ -101,6 +101,7 @@ class BlockMemory:
         connection.execute("PRAGMA journal_mode=WAL")
         # A lost memory costs time only, so its commits need not wait for the disk.
         connection.execute("PRAGMA synchronous=NORMAL")
+        connection.execute("PRAGMA wal_autocheckpoint=16000")
         connection.execute("CREATE TABLE IF NOT EXISTS block (key TEXT PRIMARY KEY, record BLOB NOT NULL)")
         connection.commit()
         return connection
@@ -131,6 +132,5 @@ class BlockMemory:
         self.close()
 
     def close(self) -> None:
-        """Checkpoint and close."""
-        self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        """Close; the last one to close brings the log of the database into its file."""
         self._connection.close()

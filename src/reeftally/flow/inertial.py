@@ -211,6 +211,12 @@ def friction_velocity_from_dissipation(
     )
 
 
+_PASSAGE_SD = 0.07
+"""Relative standard uncertainty of dissipation where waves move the water as fast as the current: in planted fields
+read off along the real path, E|V|^(2/3) gives 3 to 8 % too little at 0.5 to 1.4 times the current, and agrees without
+waves."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dissipation:
     """Dissipation of one burst from the spectrum of vertical velocity."""
@@ -220,7 +226,7 @@ class Dissipation:
     random_sd: float
     """From the sampling of the spectrum. [W kg-1]"""
     systematic_sd: float
-    """From the Kolmogorov constant. [W kg-1]"""
+    """From the Kolmogorov constant, and from the passage of turbulence by waves. [W kg-1]"""
     estimate: float
     """The fitted value even where a test fails, for inspection only. [W kg-1]"""
     noise_floor: float
@@ -463,7 +469,7 @@ def dissipation(
     return Dissipation(
         dissipation=eps if accepted else nan,
         random_sd=1.5 * error * eps if accepted else nan,
-        systematic_sd=1.5 * constant_sd * eps if accepted else nan,
+        systematic_sd=float(np.hypot(1.5 * constant_sd, _PASSAGE_SD * min(frozen, 1.0))) * eps if accepted else nan,
         estimate=eps, noise_floor=noise, advection=advection, frozen_ratio=frozen, low=low, high=high,
         slope=slope, slope_sd=slope_sd, isotropy=isotropy, isotropy_sd=isotropy_sd, misfit=misfit,
         frequency=f if full else none, spectrum=bands[2] if full else none, model=model if full else none,

@@ -36,6 +36,10 @@ from reeftally.flow.spectrum import kaimal_cospectrum
 __all__ = ["ReynoldsStress", "low_frequency_loss", "reynolds_stress", "trowbridge_1998"]
 
 _METHODS = ("auto", "raw", "coherent", "bricker2007", "kirincich2010")
+_NOISE_FROM = 0.75
+"""Share of the Nyquist frequency from which the noise is read."""
+_NO_STRESS_ABOVE = 4.0
+"""Reduced frequency n z / U above which less than one per cent of the stress lies (Kaimal et al. 1972)."""
 _SHAPE_SD = 0.1
 """Relative standard uncertainty of the stress where a shape stands in for the wave band (our trials)."""
 _LOW, _HIGH = 0.04, 0.8
@@ -141,6 +145,37 @@ def _refused(reasons: tuple[str, ...], method: str, band: tuple[float, float]) -
         low_frequency_loss=nan, method=method, wave_band=band, frequency=none, cospectrum=none,
         raw_cospectrum=none, ogive=none, ogive_reversal=nan, reasons=reasons,
     )  # fmt: skip
+
+
+def _without_noise(
+    parts: npt.NDArray[np.complex128],
+    variance: FloatArray,
+    middle: FloatArray,
+    count: FloatArray,
+    nyquist: float,
+    height: float | None,
+    speed: float,
+) -> tuple[npt.NDArray[np.complex128], FloatArray]:
+    """Take the covariance of the instrument's noise off the cross-spectra (2, bands).
+
+    Horizontal noise is several times the vertical one. A rotation by a few degrees mixes them, and their covariance,
+    white like the noise itself, passes for stress. Its level is read at the upper end of the spectrum; nothing is taken
+    off where turbulence still reaches up there.
+    """
+    top = middle >= _NOISE_FROM * nyquist
+    if height is None or not height > 0.0 or not top.any():
+        return parts, variance
+    if not _NOISE_FROM * nyquist * height > _NO_STRESS_ABOVE * max(speed, 1e-4):
+        return parts, variance
+    number = float(count[top].sum())
+    level = parts[:, top].real.sum(axis=1) / number
+    share = count / number
+    # The bands of the upper end are used twice: they keep nothing of their own error, and give it to all others.
+    shared = variance[:, top].sum(axis=1, keepdims=True)
+    out = np.where(top, 0.0, variance)
+    grown = float(share[~top].sum()) ** 2
+    out[:, -1] = grown * shared[:, 0]
+    return parts - level[:, None] * count, out
 
 
 def reynolds_stress(
@@ -284,6 +319,8 @@ def reynolds_stress(
     variance = np.stack([
         count * covariance_variance(powers[k], powers[2], parts[k] / count, count) for k in (0, 1)
     ])  # fmt: skip
+    mean_speed = float(np.hypot(velocity[0][good].mean(), velocity[1][good].mean()))
+    parts, variance = _without_noise(parts, variance, middle, count, 0.5 * sample_rate, height, mean_speed)
     values = [float(x) for x in parts.real.sum(axis=1)]
     errors = [float(np.sqrt(max(x, 0.0))) for x in variance.sum(axis=1)]
     if method == "kirincich2010":
@@ -296,7 +333,6 @@ def reynolds_stress(
                 (count * resolution)[outside],
             )  # fmt: skip
     lost = 0.0
-    mean_speed = float(np.hypot(velocity[0][good].mean(), velocity[1][good].mean()))
     if height is not None and height > 0.0 and mean_speed > 1e-4:
         # A burst much slower than its own length cannot be mended: at most a third is added back.
         lost = low_frequency_loss(duration=round(n / sample_rate, 1), height=height, speed=round(mean_speed, 4))
