@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 
+from reeftally.cli import listen as _listen  # noqa: F401 - it joins the group
 from reeftally.cli import watch as _watch  # noqa: F401 - it joins the group
 from reeftally.cli._group import commands
 

@@ -7,8 +7,9 @@ Rules:    raw bytes first; one bad file never stops the others; repeating is har
 
 from __future__ import annotations
 
+from reeftally.intake._listen import Heard, listen
 from reeftally.intake._propose import propose_layout
 from reeftally.intake._report import FileReport, IntakeReport
 from reeftally.intake._take import rebuild, take_in
 
-__all__ = ["FileReport", "IntakeReport", "propose_layout", "rebuild", "take_in"]
+__all__ = ["FileReport", "Heard", "IntakeReport", "listen", "propose_layout", "rebuild", "take_in"]

@@ -20,11 +20,12 @@ from reeftally.intake._blocks import read_head
 from reeftally.intake._load import Job, load_file
 from reeftally.intake._match import bind_instrument, match_layout
 from reeftally.intake._memory import Memory
-from reeftally.intake._raw import RawEntry, RawFiles, RawPut
+from reeftally.intake._raw import RawEntry, RawFiles, RawPut, label_of_source
 from reeftally.intake._redate import other_reading
 from reeftally.intake._report import FileReport, IntakeReport, iso
 from reeftally.intake._settings import Settings, expected_rows
 from reeftally.intake._tally import REJECTED
+from reeftally.mission import Layout
 from reeftally.store import Store, Writer
 
 __all__ = ["FileWork", "raw_record"]
@@ -60,7 +61,8 @@ class FileWork:
         if _archives.is_archive(path):
             self._whole_archive(entry, path)
             return
-        report = self._text(entry.hash, entry.hash, path, entry.name, entry.size, put.extends)
+        live = label_of_source(entry.source)
+        report = self._text(entry.hash, entry.hash, path, entry.name, entry.size, put.extends, live=live)
         report.provisional = put.changing
         if put.changing:
             report.notes.append("The file was still being written; what was there is loaded, the rest comes next.")
@@ -135,6 +137,7 @@ class FileWork:
         size: int,
         extends: str | None,
         shown: str | None = None,
+        live: str | None = None,
     ) -> FileReport:
         shown = shown or name
         report = FileReport(shown, raw_hash=key, size=size)
@@ -160,7 +163,7 @@ class FileWork:
             self._empty(report, key, content, None)
             return report
         try:
-            job = self._job(key, content, path, name, shown, size, family)
+            job = self._job(key, content, path, name, shown, size, family, live)
         except IntakeError as error:
             report.status = "refused"
             report.messages.append(error)
@@ -181,15 +184,28 @@ class FileWork:
         return report
 
     def _job(
-        self, key: str, content: str, path: Path, name: str, shown: str, size: int, family: tuple[str, ...]
+        self,
+        key: str,
+        content: str,
+        path: Path,
+        name: str,
+        shown: str,
+        size: int,
+        family: tuple[str, ...],
+        live: str | None = None,
     ) -> Job | None:
         settings = self.settings
-        head = read_head(path, "utf-8")
-        layout = match_layout(name, head.lines, settings.layouts)
-        if layout is None:
-            return None
-        head = read_head(path, layout.text.encoding)
-        stream = bind_instrument(name, head.lines, layout, settings.book)
+        if live is not None:
+            layout, stream = self._bound(live, name)
+            head = read_head(path, layout.text.encoding)
+        else:
+            head = read_head(path, "utf-8")
+            matched = match_layout(name, head.lines, settings.layouts)
+            if matched is None:
+                return None
+            layout = matched
+            head = read_head(path, layout.text.encoding)
+            stream = bind_instrument(name, head.lines, layout, settings.book)
         record = {
             "name": name,
             "shown": shown,
@@ -218,6 +234,48 @@ class FileWork:
             raw_name=self._name_of,
             block_bytes=self.block_bytes,
         )
+
+    def live(self, path: Path, key: str, label: str, name: str) -> FileReport:
+        """Load what is new of a growing feed of an instrument.
+
+        Parameters
+        ----------
+        path, key : Path, str
+            Its raw file, and the key under which the store knows it.
+        label : str
+            Instrument; the mission book says which layout its lines have.
+
+        Raises
+        ------
+        IntakeError
+            If the book has no such instrument, or its layout is not there.
+        """
+        record = self.store.raw_record(key)
+        report = FileReport(name, raw_hash=key, size=path.stat().st_size, stream=label)
+        memory = Memory.of(record["memory"]) if record is not None and "memory" in record else None
+        job = self._job(key, key, path, name, name, report.size, (), live=label)
+        assert job is not None
+        report.layout = job.layout.name
+        load_file(job, self.writer, self.pool, report, memory, self.tell)
+        # The last line of a feed is always under way.
+        report.messages = [item for item in report.messages if "without an end" not in item.found]
+        self.by_content.pop(key, None)
+        return report
+
+    def _bound(self, label: str, name: str) -> tuple[Layout, str]:
+        """Return layout and label of a feed, as the mission book says."""
+        book = self.settings.book
+        instrument = None if book is None else next((i for i in book.instruments if i.label == label), None)
+        layout = None if instrument is None else self.settings.layouts.get(instrument.layout)
+        if instrument is None or layout is None:
+            raise IntakeError(
+                file=name,
+                field="instrument",
+                found=f"a feed of {label!r}",
+                expected="an instrument of the mission book whose layout is in layouts/",
+                mend="Add the instrument to mission.toml, and its layout.",
+            )
+        return layout, label
 
     def _name_of(self, key: str) -> str:
         record = self.store.raw_record(key)

@@ -12,6 +12,7 @@ import datetime as dt
 import hashlib
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -22,10 +23,18 @@ from typing import Any
 from reeftally.errors import StoreError
 from reeftally.store import sync_folder
 
-__all__ = ["RawEntry", "RawFiles", "RawPut"]
+__all__ = ["LIVE", "RawEntry", "RawFiles", "RawPut", "label_of_source"]
 
+LIVE = "live"
+"""Folder under `raw/` in which feeds grow."""
 _CHUNK = 4 << 20
 _SPARE = 64 << 20
+
+
+def label_of_source(source: str) -> str | None:
+    """Return the instrument that a raw file came from live, by the path its index line gives; None if it did not."""
+    match = re.match(rf"^raw[/\\]{LIVE}[/\\]([^/\\]+)[/\\]", source)
+    return match[1] if match is not None else None
 
 
 @dataclass(frozen=True, slots=True)

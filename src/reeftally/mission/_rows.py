@@ -246,6 +246,9 @@ class Instrument(Row):
     kind: InstrumentKind = Field(description="kind of instrument")
     serial: str = Field(description="serial number; certificates are bound to it")
     layout: str = Field(description="name of the layout of its raw files")
+    feed: str | None = Field(
+        default=None, description="where its lines come from live: tcp://HOST:PORT, a device path, or - for stdin"
+    )
     sample_interval_s: Positive = Field(description="nominal time between samples")
     response_time_s: NotNegative | None = Field(default=None, description="time to 63 % of a step")
     response_time_sd_s: NotNegative | None = Field(default=None, description="its standard uncertainty")
