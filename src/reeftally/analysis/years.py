@@ -30,7 +30,7 @@ from reeftally.analysis.estimates import Estimate, Estimates, iso
 from reeftally.analysis.finding import DOUBTFUL, NOTED, Finding
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.groups import add_series, frame_of
-from reeftally.analysis.long_record import StationRecord, is_long, station_records
+from reeftally.analysis.long_record import StationRecord, is_long, station_records, years_since
 from reeftally.analysis.records import SlowBlocks, load_slow
 from reeftally.analysis.status import estimate_status
 from reeftally.analysis.trail import METHODS
@@ -190,6 +190,22 @@ def years_groups(chain: YearsChain) -> dict[str, xr.Dataset]:
                 means.n.astype(np.int32),
                 {"units": "1", "long_name": "good samples"},
             )
+    for record in chain.records:
+        on = np.flatnonzero(record.deployment >= 0)
+        wide = np.full(chain.grid.count, np.nan)
+        at = years_since(chain.context.book, chain.grid.mids)
+        labels = np.asarray(record.labels)[record.deployment[on]]
+        wide[on] = np.sqrt((record.referred.shapes(label=labels, time=at[on]) ** 2).sum(axis=1))
+        add_series(
+            blocks,
+            f"ph_total_{record.name}",
+            record.corrected,
+            quantity="ph_total",
+            random=np.full(chain.grid.count, record.noise_sd),
+            systematic=wide,
+            comment="referred to service bottles",
+        )
+        add_series(blocks, f"temperature_{record.name}", record.temperature, quantity="temperature")
     groups = {"blocks": blocks}
     if chain.records:
         groups["chemistry"] = _months(chain)

@@ -185,6 +185,25 @@ def _report(folder: Path) -> Outcome:
     )  # fmt: skip
 
 
+def _against(folder: Path, other: Path) -> Outcome:
+    from reeftally.analysis.compare import compare_folders
+    from reeftally.analysis.results import latest_run
+
+    found = compare_folders(other, folder)
+    run = latest_run(folder)
+    assert run is not None  # compare_folders has read it
+    file, methods = run / "comparison.csv", run / "comparison_methods.csv"
+    found.table.to_csv(file, index=False, lineterminator="\n")
+    found.methods.to_csv(methods, index=False, lineterminator="\n")
+    data = {
+        "comparison": str(file),
+        "methods": found.methods.to_dict("records"),
+        "rows": found.table.astype(object).where(found.table.notna(), None).to_dict("records"),
+        "notes": list(found.notes),
+    }
+    return Outcome(data=data, lines=[*found.lines(), f"Table: {file}"])
+
+
 def _dive_sheet(folder: Path) -> Outcome:
     from reeftally.report import write_dive_sheet
 
@@ -198,8 +217,9 @@ def _dive_sheet(folder: Path) -> Outcome:
 @commands.command()
 @click.argument("folder", type=FOLDER)
 @click.option("--dive-sheet", "only_sheet", is_flag=True, help="Only the sheet of the next dive (one A4 page).")
+@click.option("--against", type=FOLDER, help="Compare with this earlier mission instead: difference, methods, verdict.")
 @command_result
-def report(folder: Path, only_sheet: bool) -> Outcome:
+def report(folder: Path, only_sheet: bool, against: Path | None) -> Outcome:
     """Write report, brief and the sheet of the next dive from the latest results and the tables as they are now.
 
     report.html (one file, works offline) and report.pdf, brief.pdf (two pages), dive_sheet.pdf and dive_sheet.html
@@ -209,7 +229,10 @@ def report(folder: Path, only_sheet: bool) -> Outcome:
     Example:
         reeftally report lagoon-2031
         reeftally report lagoon-2031 --dive-sheet
+        reeftally report lagoon-2032 --against lagoon-2031
     """
+    if against is not None:
+        return _against(folder, against)
     return _dive_sheet(folder) if only_sheet else _report(folder)
 
 

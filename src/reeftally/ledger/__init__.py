@@ -49,6 +49,7 @@ from reeftally.ledger.isotopes import (
     paired_source,
     remove_carbonate,
 )
+from reeftally.ledger.matched import Matched, matched_difference
 from reeftally.ledger.missions import (
     Change,
     MethodChange,
@@ -95,6 +96,7 @@ __all__ = [
     "Emergence",
     "EvidenceLine",
     "Kendall",
+    "Matched",
     "MethodChange",
     "MissionDifference",
     "MixingLine",
@@ -134,6 +136,7 @@ __all__ = [
     "keeling",
     "local_trend",
     "mann_kendall",
+    "matched_difference",
     "metabolism_from_slope",
     "miller_tans",
     "mix",
