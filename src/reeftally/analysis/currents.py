@@ -46,6 +46,10 @@ class Currents:
     roughness: FloatArray
     """Apparent roughness from the log law. [m]"""
     log_roughness_sd: FloatArray
+    log_roughness_systematic_sd: FloatArray
+    """Of ln z0, by displacement and heights."""
+    log_roughness_by_offset: FloatArray
+    """What one standard uncertainty of the profiler's velocity offset does to ln z0, with its sign."""
     dissipation: FloatArray
     """[W kg-1]"""
     dissipation_random_sd: FloatArray
@@ -84,7 +88,11 @@ def _mean_of(values: list[FloatArray], sds: list[FloatArray]) -> tuple[FloatArra
 
 
 def _log_law(context: Context, grid: Grid, slow: Mapping[str, SlowBlocks]) -> tuple[FloatArray, ...]:
-    """Log-law fits of the near-bed profiler: u*, random sd, systematic sd, z0, sd of ln z0."""
+    """Log-law fits of the near-bed profiler: u*, random sd, systematic sd, z0, sd of ln z0, its systematic parts.
+
+    The last two: by displacement and heights, and by one standard uncertainty of the velocity offset along the flow of
+    the block, with the sign of the flow along x (an offset shifts ln z0 one way on the flood, the other on the ebb).
+    """
     site, analysis = context.book.site, context.book.analysis
     best: tuple[FloatArray, ...] | None = None
     for label, blocks in slow.items():
@@ -118,10 +126,19 @@ def _log_law(context: Context, grid: Grid, slow: Mapping[str, SlowBlocks]) -> tu
             von_karman=analysis.von_karman,
             von_karman_sd=analysis.von_karman_sd,
         )
-        found = (fit.friction_velocity, fit.random_sd, fit.systematic_sd, fit.roughness, fit.log_roughness_sd)
+        offset = max(
+            (t.offset_sd for t in instrument.terms if t.quantity in {"velocity_x", "velocity_east"}), default=0.0
+        )
+        with np.errstate(invalid="ignore"):
+            side = np.sign(np.nansum(parts[0][near], axis=0))
+            by_offset = side * offset * analysis.von_karman / fit.friction_velocity
+        found = (
+            fit.friction_velocity, fit.random_sd, fit.systematic_sd, fit.roughness, fit.log_roughness_sd,
+            fit.log_roughness_systematic_sd, by_offset,
+        )  # fmt: skip
         if best is None or np.isfinite(found[0]).sum() > np.isfinite(best[0]).sum():
             best = found
-    return best if best is not None else tuple(np.full(grid.count, np.nan) for _ in range(5))
+    return best if best is not None else tuple(np.full(grid.count, np.nan) for _ in range(7))
 
 
 def _along(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -186,6 +203,8 @@ def join_currents(
         systematic=systematic,
         roughness=law[3],
         log_roughness_sd=law[4],
+        log_roughness_systematic_sd=law[5],
+        log_roughness_by_offset=law[6],
         dissipation=eps.field("dissipation", grid.count) if eps is not None else nothing,
         dissipation_random_sd=eps.field("dissipation_random_sd", grid.count) if eps is not None else nothing,
         dissipation_systematic_sd=eps.field("dissipation_systematic_sd", grid.count) if eps is not None else nothing,

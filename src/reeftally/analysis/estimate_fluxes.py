@@ -279,9 +279,12 @@ def _estimate_roughness(context: Context, grid: Grid, span: Span, currents: Curr
     logs = np.log(currents.roughness[good])
     centre = float(np.median(logs))
     spread = 1.4826 * float(np.median(np.abs(logs - centre)))
-    site = context.book.site
-    # ln z0 moves with the displacement height nearly as ln(z - d) does at the lower levels.
-    shift = site.displacement_height_sd_m / max(0.35 - site.displacement_height_m, 0.05)
+    # One displacement for all blocks; the offset of the profiler works against itself when the tide turns.
+    shift = float(
+        np.hypot(
+            np.nanmedian(currents.log_roughness_systematic_sd[good]), np.nanmean(currents.log_roughness_by_offset[good])
+        )
+    )
     value = float(np.exp(centre))
     estimates.from_parts(
         **common,

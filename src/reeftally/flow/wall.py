@@ -167,6 +167,8 @@ class LawOfTheWall:
     """z0, apparent roughness length. [m]"""
     log_roughness_sd: FloatArray
     """Standard error of ln z0; the error is a factor. [1]"""
+    log_roughness_systematic_sd: FloatArray
+    """Of ln z0, from the displacement and common height errors. [1]"""
     r_squared: FloatArray
     """Share of variance explained. [1]"""
     levels: npt.NDArray[np.int64]
@@ -293,12 +295,14 @@ def law_of_the_wall(
         ) / np.abs(slope)
         roughness = np.exp(-ratio)
         shift = float(np.hypot(displacement_sd, height_sd))
-        sensitivity = np.zeros_like(slope)
+        sensitivity, log_common = np.zeros_like(slope), np.zeros_like(slope)
         if shift > 0.0:
             step = min(0.5 * shift, 0.5 * float((z[usable] - displacement).min())) if usable.any() else 0.5 * shift
-            up = _regress(regressor(displacement + step), flat, weight)[0]
-            down = _regress(regressor(displacement - step), flat, weight)[0]
-            sensitivity = (up - down) / (2.0 * step) * shift
+            up = _regress(regressor(displacement + step), flat, weight)
+            down = _regress(regressor(displacement - step), flat, weight)
+            sensitivity = (up[0] - down[0]) / (2.0 * step) * shift
+            # A plane set too high bends the profile at its foot: slope and intercept both move, and ln z0 with them.
+            log_common = np.abs(down[1] / down[0] - up[1] / up[0]) / (2.0 * step) * shift
         friction = von_karman * slope
         random = von_karman * slope_sd
         systematic = np.hypot(friction * von_karman_sd / von_karman, von_karman * sensitivity)
@@ -332,7 +336,8 @@ def law_of_the_wall(
     return LawOfTheWall(
         friction_velocity=masked(friction), random_sd=masked(random), systematic_sd=masked(systematic),
         lower=masked(friction - half), upper=masked(friction + half), roughness=masked(roughness),
-        log_roughness_sd=masked(log_sd), r_squared=np.asarray(r2).reshape(shape),
+        log_roughness_sd=masked(log_sd), log_roughness_systematic_sd=masked(log_common),
+        r_squared=np.asarray(r2).reshape(shape),
         levels=n.astype(np.int64).reshape(shape), drag=drag, reference_height=reference_height,
         reason=reason.reshape(shape),
     )  # fmt: skip
