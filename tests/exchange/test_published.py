@@ -10,6 +10,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from reeftally import exchange
+from reeftally.exchange import gas_exchange
+from reeftally.seawater import carbonate
+from reeftally.seawater.schmidt import schmidt_number
 
 ROWS = json.loads((Path(__file__).parent / "data" / "published.json").read_text(encoding="utf-8"))["rows"]
 HOUR = 3600.0
@@ -164,6 +167,23 @@ def _conversion(i):
     return exchange.net_calcification(alkalinity_flux=-2.0 * mmol)
 
 
+def _slopes(i):
+    """Return dpH/dDIC and dpH/dTA at a state, by central differences of the solver."""
+    state = {"temperature": i["T_C"], "salinity": i["S"], "pressure": 0.0, "outputs": ("ph_total",)}
+
+    def ph(alkalinity, dic):
+        return float(carbonate.solve(total_alkalinity=alkalinity, dic=dic, **state)["ph_total"])
+
+    ta = i["TA"] if "TA" in i else i["TA_umol_kg"]
+    dic = i["DIC"] if "DIC" in i else i["DIC_umol_kg"]
+    return (ph(ta, dic + 1.0) - ph(ta, dic - 1.0)) / 2.0, (ph(ta + 1.0, dic) - ph(ta - 1.0, dic)) / 2.0
+
+
+def _isoline(i):
+    by_dic, by_alkalinity = _slopes(i)
+    return -by_dic / by_alkalinity
+
+
 CALCULATE = {
     "s3_01": _footprint,
     "s3_02": _footprint,
@@ -195,12 +215,16 @@ CALCULATE = {
     ),
     "s4_11": lambda i: exchange.eddy_diffusivity(friction_velocity=i["ustar"], height=i["z"], von_karman=i["kappa"]),
     "s4_13": _conversion,
+    "s4_18": _slopes,
     "s4_19": _carbon,
     "s4_21": _amplification,
     "s5_01": _slack,
     "s5_03": _transect,
+    "s5_05": lambda i: gas_exchange.transfer_velocity(wind_speed=i["U10_m_s"], schmidt=i["Sc"]) * 100.0,
+    "s5_06": lambda i: [schmidt_number(gas=gas, temperature=i["T_C"]) for gas in ("co2", "o2")],
     "s5_08": _shares,
     "s5_09": _shares,
+    "s5_11": _isoline,
     "s6_01": _pumping,
     "s6_02": _pumping,
     "s6_03": lambda i: exchange.power_profile_ratio(exponent=i["n"]),
