@@ -121,13 +121,13 @@ def half_after_swap(*, half: float, offset_share: float, swaps: int, random_sd: 
     """Return the half-width after one more exchange of the lowest and the highest sensor.
 
     Each exchange measures the offset between two sensors anew: after n of them its variance falls as n/(n + 1). The
-    first one replaces what the side by side left by what two halves of the record tell, each with twice the
-    variance of the whole.
+    first one replaces what the side by side left by what the record itself tells, but not below a tenth of it (held
+    against the simulated missions of `reeftally.planning`, see docs/morning.md).
     """
     share = min(max(offset_share, 0.0), 1.0)
     variance = (half / TO_95) ** 2
     held = share * variance
-    left = held * swaps / (swaps + 1.0) if swaps > 0 else min(held, 4.0 * random_sd**2)
+    left = held * swaps / (swaps + 1.0) if swaps > 0 else min(held, max(random_sd**2, 0.01 * held))
     return TO_95 * math.sqrt(max(variance - held + left, 0.0))
 
 
