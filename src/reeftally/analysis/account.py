@@ -25,7 +25,7 @@ from reeftally.ledger import MixingLine, State
 from reeftally.seawater import properties
 from reeftally.uncertainty import Trials
 
-__all__ = ["Air", "Passage", "account_of_period", "air_of", "gas_passage", "what_is_missing"]
+__all__ = ["Air", "Passage", "account_arguments", "account_of_period", "air_of", "gas_passage", "what_is_missing"]
 
 
 # The days before the record had weather of their own: the mean exchange of a residence time differs from that of the
@@ -262,6 +262,20 @@ def account_of_period(
     The state of a period is the mean over the blocks at which every part of it is known, the same blocks for
     all parts.
     """
+    arguments = account_arguments(context, water, passage, air, trials, use, terms)
+    return None if arguments is None else ledger.decompose(**arguments)
+
+
+def account_arguments(
+    context: Context,
+    water: WaterTrials,
+    passage: Passage,
+    air: Air,
+    trials: Trials,
+    use: npt.NDArray[np.bool_],
+    terms: dict[str, FloatArray],
+) -> dict[str, Any] | None:
+    """Return what `ledger.decompose` is given for a period, in every trial; None without a full state."""
     full = use & np.isfinite(water.dic).all(axis=0) & np.isfinite(water.oxygen).all(axis=0)
     full &= np.isfinite(water.temperature).all(axis=0) & np.isfinite(water.salinity).all(axis=0)
     if not full.any():
@@ -278,20 +292,20 @@ def account_of_period(
     reference = dict(water.reference)
     for name, departure in water.reference_departures.items():
         reference[name] = reference[name] + departure[:, full].mean(axis=1)
-    return ledger.decompose(
-        reef=State(mean(water.temperature), mean(water.salinity), mean(water.total_alkalinity), mean(water.dic)),
-        reference=State(
+    return {
+        "reef": State(mean(water.temperature), mean(water.salinity), mean(water.total_alkalinity), mean(water.dic)),
+        "reference": State(
             reference["temperature"], reference["salinity"], reference["total_alkalinity"], reference["dic"]
         ),
-        xco2_now=air.co2_now + trials.systematic("CO2 of the air", distribution=max(air.co2_now_sd, 1e-12)),
-        xco2_past=air.co2_past,
-        air_pressure=air.pressure,
-        oxygen_reef=mean(water.oxygen),
-        oxygen_reference=reference["oxygen"],
-        oxygen_gas_exchange=mean(passage.oxygen),
-        gas_exchange_dic=mean(passage.dic),
-        pq=pq,
-        mixing_line=mixing_line(context),
-        pressure=float(np.nanmean(water.pressure)),
-        constants=mission_constants(context),
-    )
+        "xco2_now": air.co2_now + trials.systematic("CO2 of the air", distribution=max(air.co2_now_sd, 1e-12)),
+        "xco2_past": air.co2_past,
+        "air_pressure": air.pressure,
+        "oxygen_reef": mean(water.oxygen),
+        "oxygen_reference": reference["oxygen"],
+        "oxygen_gas_exchange": mean(passage.oxygen),
+        "gas_exchange_dic": mean(passage.dic),
+        "pq": pq,
+        "mixing_line": mixing_line(context),
+        "pressure": float(np.nanmean(water.pressure)),
+        "constants": mission_constants(context),
+    }

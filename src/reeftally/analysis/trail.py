@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from reeftally.analysis.account_inputs import account_inputs
+
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
@@ -237,6 +239,7 @@ def trail_document(chain: Chain, *, software: dict[str, Any]) -> dict[str, Any]:
         if chain.air is None
         else {"co2_now": chain.air.co2_now, "co2_now_sd": chain.air.co2_now_sd, "co2_past": chain.air.co2_past,
               "pressure_hpa": chain.air.pressure, "from": chain.air.source},
+        "account_inputs": account_inputs(chain),
         "notes": {**chain.model.notes, **chain.notes},
         "largest_difference_of_parts_and_total": None if chain.account is None else chain.account.worst_sum,
     }  # fmt: skip

@@ -78,11 +78,13 @@ from reeftally.ledger.states import (
 )
 from reeftally.ledger.summary import AccountRow, account_table
 from reeftally.ledger.trends import Posterior, Trend, local_trend, trend, trend_sd
+from reeftally.ledger.whatif import INPUT_NAMES, WhatIf, what_if
 
 __all__ = [
     "COMPONENTS",
     "DRIVERS",
     "GLOBAL_NOTE",
+    "INPUT_NAMES",
     "LOCAL_MADE",
     "METHODS",
     "QUANTITIES",
@@ -111,6 +113,7 @@ __all__ = [
     "State",
     "Step",
     "Trend",
+    "WhatIf",
     "account_table",
     "atmosphere_at",
     "baseline",
@@ -157,5 +160,6 @@ __all__ = [
     "time_of_emergence",
     "trend",
     "trend_sd",
+    "what_if",
     "years_to_detect",
 ]
