@@ -18,7 +18,7 @@ from reeftally.analysis.context import Context
 from reeftally.analysis.grid import NS, Grid
 from reeftally.analysis.records import SlowBlocks
 from reeftally.analysis.twins import disagreements, widened
-from reeftally.calibration.side_by_side import SETTLING_TIMES, Adjustment, SideBySide, adjust
+from reeftally.calibration.side_by_side import SETTLING_TIMES, Adjustment, Anchor, SideBySide, adjust
 from reeftally.mission import Bottle
 
 __all__ = [
@@ -67,6 +67,8 @@ class SensorOffsets:
     """Sensors, in the order of the adjustment's rows; laboratories follow them."""
     laboratories: tuple[str, ...]
     adjustment: Adjustment
+    bottle_times: FloatArray | None = None
+    """Times of the bottles that went in, in the order of their residuals. [s]"""
 
     def row(self, label: str) -> int:
         """Return the row of a sensor."""
@@ -165,12 +167,45 @@ def adjust_offsets(context: Context, grid: Grid, slow: dict[str, SlowBlocks], qu
         prior_settling_sd=settles,
         settling_start=settling_start / NS,
         settling_times=SETTLING_TIMES if settles.any() else (),
+        anchors=certificate_anchors(context, labels, quantity),
         reference_time=float(grid.seconds[grid.count // 2]),
         learn_noise=np.array([True] * len(labels) + [False] * len(laboratories)),
     )
+    drawn = next((group.time for group in groups if group.name == "bottles"), None)
     return SensorOffsets(
-        quantity=quantity, labels=tuple(labels), laboratories=tuple(laboratories), adjustment=adjustment
+        quantity=quantity,
+        labels=tuple(labels),
+        laboratories=tuple(laboratories),
+        adjustment=adjustment,
+        bottle_times=None if drawn is None else np.asarray(drawn, dtype=np.float64),
     )
+
+
+def certificate_anchors(context: Context, labels: list[str], quantity: str) -> list[Anchor]:
+    """Return what laboratory certificates say of sensors: those that state an offset with its uncertainty, no gain.
+
+    A certificate's offset is what is added to the reading, so the sensor's error is its negative. One far from the
+    mission in time counts for little: the drift that the book allows lies between.
+    """
+    out = []
+    for row in context.book.calibrations:
+        if row.instrument not in labels or row.quantity != quantity or row.offset is None or not row.offset_sd:
+            continue
+        if row.gain is not None and row.gain != 1.0:
+            # Where on its range the gain turns is not stated, so its offset is not comparable with the mission's.
+            continue
+        if context.book.instrument(row.instrument).serial != row.serial:
+            continue
+        out.append(
+            Anchor(
+                sensor=labels.index(row.instrument),
+                time=np.array([row.date_ns / NS]),
+                difference=np.array([-row.offset]),
+                sd=np.array([row.offset_sd]),
+                source=f"certificate of {row.date}",
+            )
+        )
+    return out
 
 
 def _bottle_groups(

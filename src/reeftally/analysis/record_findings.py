@@ -317,8 +317,11 @@ def _pumps(context: Context, slow: Mapping[str, SlowBlocks]) -> Iterator[Finding
         if channel is None:
             continue
         record = context.read(label, channels=[channel])
-        values = np.asarray(record.channels[channel], dtype=np.float64)
-        time = record.seconds()
+        # What is left out already is no flat signal.
+        present = np.isfinite(np.asarray(record.channels[channel], dtype=np.float64))
+        values = np.asarray(record.channels[channel], dtype=np.float64)[present]
+        stamps = record.time_ns[present]
+        time = stamps.astype(np.float64) / NS
         flags, doubt = pump_stop(
             time=time, values=values, neighbour=np.interp(time, seconds, other.mean[np.isfinite(other.mean)])
         )
@@ -326,7 +329,7 @@ def _pumps(context: Context, slow: Mapping[str, SlowBlocks]) -> Iterator[Finding
             continue
         for run in runs_of(flags == FAIL):
             first, end = _level_stretch(values, *run)
-            begin, stop = int(record.time_ns[first]), int(record.time_ns[end - 1])
+            begin, stop = int(stamps[first]), int(stamps[end - 1])
             yield Finding(
                 id=f"pump-{label}-{_moment(begin)}",
                 severity=SERIOUS,

@@ -60,6 +60,7 @@ from reeftally.analysis.organisms import VisitResult, estimate_organisms, find_v
 from reeftally.analysis.periods import Span, spans
 from reeftally.analysis.records import SlowBlocks, Water, load_slow
 from reeftally.analysis.results import write_results
+from reeftally.analysis.sensor_table import sensor_csv, sensor_rows
 from reeftally.analysis.trail import trail_document
 from reeftally.analysis.twins import estimate_twins, explain_rows
 from reeftally.analysis.water import WaterModel, build_water
@@ -367,6 +368,7 @@ def analyse(
             **morning_files(morning, found),
             **changes.files(),
             "fitness.csv": fitness_csv(fitness_rows(chain)),
+            "sensors.csv": sensor_csv(sensor_rows(chain)),
         },
         trail=trail,
         attributes=_attributes(chain.context, chain.spans[0].start_ns, chain.spans[0].end_ns),
