@@ -42,12 +42,21 @@ def test_bottles_that_arrive_late_change_what_depends_on_them_and_nothing_else(d
     folder = tmp_path / "mission"
     shutil.copytree(demo, folder, symlinks=True)
     before, _ = analyse(folder)
-    # A laboratory reports carbon of four more bottles, 6 µmol/kg of alkalinity above their neighbours (invented).
+    # A laboratory reports carbon alone of four more bottles, 6 µmol/kg of alkalinity above their neighbours (invented).
     table = pd.read_csv(folder / "tables" / "bottles.csv", dtype=str)
     late = table[table["total_alkalinity"].notna()].head(4).copy()
     late["bottle"] = [f"LATE-{number}" for number in range(4)]
     late["total_alkalinity"] = [f"{float(value) + 6.0:.1f}" for value in late["total_alkalinity"]]
-    for name in ("ph_total", "ph_sd", "ph_temperature", "oxygen", "oxygen_sd", "duplicate_of"):
+    for name in (
+        "temperature",
+        "salinity",
+        "ph_total",
+        "ph_sd",
+        "ph_temperature",
+        "oxygen",
+        "oxygen_sd",
+        "duplicate_of",
+    ):
         late[name] = None
     late.to_csv(folder / "inbox" / "bottles_second-laboratory.csv", index=False)
     take_in(folder, now_ns=0)

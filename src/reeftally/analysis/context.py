@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from reeftally._checks import FloatArray
+from reeftally.analysis.bottle_rules import judged
 from reeftally.analysis.clockwork import ClockMap, ClockShift
 from reeftally.analysis.grid import NS, Grid, make_grid
 from reeftally.analysis.reprocess import with_constants
@@ -70,6 +71,9 @@ class Context:
     revision: int
     layouts: dict[str, Layout]
     tables: Tables
+    """As the chain uses them: amounts of bottles by mass, doubtful bottles flagged."""
+    stated: Tables
+    """As they stand on the disk."""
     store: Store
     snapshot: int
     clocks: dict[str, ClockMap]
@@ -279,12 +283,14 @@ def open_context(
         elif correction.type == "add":
             additions.append(correction)
     store = open_store(folder, segments_url=book.store.segments_url)
+    tables = read_tables(folder / "tables")
     return Context(
         folder=folder,
         book=book,
         revision=revision,
         layouts=read_layouts(folder / "layouts"),
-        tables=read_tables(folder / "tables"),
+        tables=judged(tables),
+        stated=tables,
         store=store,
         snapshot=store.snapshot() if snapshot is None else snapshot,
         clocks={label: ClockMap(tuple(rows), start) for label, rows in shifts.items()},

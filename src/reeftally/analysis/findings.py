@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from reeftally.analysis.bottle_findings import bottle_findings
 from reeftally.analysis.clock_findings import clock_findings
 from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.crossed import crossed_findings
@@ -99,6 +100,7 @@ def _found(
         *_book(context),
         *_tables(context),
         *clock_findings(context, signals=signals),
+        *bottle_findings(context),
         *fast_findings(context),
         *reference_disagreement_findings(context),
         *_withheld(slow),

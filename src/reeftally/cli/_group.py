@@ -84,7 +84,7 @@ def _intake(folder: Path, files: tuple[Path, ...], *, rebuild: bool, quiet: bool
     ]
     for item in report.files:
         lines += [f"  {message}" for message in item.messages]
-    lines += [f"  {message}" for message in report.messages]
+    lines += [f"  {message}" for message in [*report.messages, *report.notes]]
     data = report.as_dict() | {"counts": counts}
     return Outcome(data=data, lines=lines, attention=report.needs_attention)
 

@@ -14,6 +14,7 @@ import json
 import os
 import re
 import shutil
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -173,7 +174,8 @@ class RawFiles:
         self._need_room(before.st_size, name)
         incoming = self.root / ".incoming"
         incoming.mkdir(parents=True, exist_ok=True)
-        passing = incoming / f"{os.getpid()}-{len(self.entries)}"
+        # A table may be kept while the next file is being copied in another thread.
+        passing = incoming / f"{os.getpid()}-{threading.get_ident()}-{len(self.entries)}"
         try:
             with passing.open("wb") as target:
                 digest, prefixes = self._read_through(source, namesakes, target, tell)

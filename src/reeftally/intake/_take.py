@@ -22,7 +22,7 @@ from reeftally.intake._blocks import BLOCK_BYTES
 from reeftally.intake._file import FileWork, raw_record
 from reeftally.intake._inbox import is_settled, sources_of
 from reeftally.intake._raw import RawEntry, RawFiles, RawPut
-from reeftally.intake._report import FileReport, IntakeReport
+from reeftally.intake._report import FileReport, IntakeReport, iso
 from reeftally.intake._settings import Settings, read_settings
 from reeftally.intake._tables import place_table, table_of
 from reeftally.mission import read_table
@@ -31,6 +31,8 @@ from reeftally.store import Store, Writer, open_store
 __all__ = ["rebuild", "take_in"]
 
 Progress = Callable[[int, int, int], None]
+
+_DAY_NS = 86_400_000_000_000
 
 
 def take_in(
@@ -85,6 +87,7 @@ def take_in(
         work.commit_rows = commit_rows or work.commit_rows
         work.take(sources)
         work.look_for_unloaded()
+        work.look_at_computer_clock()
         work.report.snapshot = store.snapshot()
         return work.report
 
@@ -230,6 +233,15 @@ class _Work:
             self.report.notes.append(
                 f"raw/ holds {len(lost)} file(s) that the store knows nothing of; "
                 "`reeftally intake DIR --rebuild` makes the store anew from raw/."
+            )
+
+    def look_at_computer_clock(self) -> None:
+        """Say so if the newest data are of a time that this computer's clock has not reached."""
+        newest = max((file.last_ns for file in self.report.files if file.last_ns is not None), default=None)
+        if newest is not None and newest > self.now_ns + _DAY_NS:
+            self.report.notes.append(
+                f"This computer's clock says {iso(self.now_ns)[:19]}Z, the newest data {iso(newest)[:19]}Z: "
+                "one of them is wrong by more than a day. Data are dated by their own stamps, never by this computer."
             )
 
     def _one(self, source: Path, copy: Future[RawPut], files: FileWork) -> None:

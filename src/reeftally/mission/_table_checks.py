@@ -47,6 +47,8 @@ def check_tables(book: Book, tables: Tables) -> tuple[IntakeError, ...]:
             known("bottles", bottle, "near", bottle.near, labels)
         if bottle.duplicate_of is not None:
             known("bottles", bottle, "duplicate_of", bottle.duplicate_of, numbers)
+        if bottle.per not in (None, "kg", "litre"):
+            add("bottles", bottle, "per", repr(bottle.per), "kg or litre", "Write what the laboratory reports by.")
         if bottle.station in stations:
             depth = book.water_depth_of(bottle.station)
             if bottle.height_above_bed_m > depth:

@@ -109,6 +109,10 @@ class Bottle(Record):
     delta13c_sd: float | None = _may("number", "its standard uncertainty [permil]", low=0.0, high=10.0)
     duplicate_of: str | None = _may("text", "number of the bottle it repeats")
     laboratory: str | None = _may("text", "who analysed it")
+    per: str | None = _may("text", "kg or litre: what DIC, alkalinity and oxygen are given per; kg if left out")
+    laboratory_temperature: float | None = _may(
+        "number", "temperature of the sample when measured; required for amounts per litre [degC]", low=-2.0, high=45.0
+    )
     poison: str | None = _may("text", "how it was preserved")
     stored_days: float | None = _may("number", "days until analysis [d]", low=0.0, high=5000.0)
     flag: int = _must("whole", "2 good, 3 doubtful, 4 bad, 6 mean of duplicates, 9 missing", choices=(2, 3, 4, 6, 9))
