@@ -16,6 +16,7 @@ from reeftally._checks import FloatArray
 from reeftally.mission.units import CHANNELS
 
 if TYPE_CHECKING:
+    from reeftally.analysis.bursts import BurstSeries
     from reeftally.analysis.grid import Grid
     from reeftally.analysis.run import Chain
 
@@ -172,12 +173,58 @@ def _flow(chain: Chain) -> xr.Dataset:
         add_series(data, "roughness_length", currents.roughness, random=currents.roughness * currents.log_roughness_sd)
         add_series(data, "significant_wave_height", currents.wave_height)
         add_series(data, "peak_wave_period", currents.wave_period)
+    for series in chain.velocimeters:
+        _burst_reasons(data, series)
+        _spectra(data, series, chain.grid.count)
     for blocks in chain.slow.values():
         if "speed" in blocks.channels and "speed" not in data:
             add_series(data, "speed", blocks.channels["speed"].mean)
     if np.isfinite(chain.light).any():
         add_series(data, "par", chain.light)
     return data
+
+
+# Why a burst as a whole is refused, in the order of the bits.
+BURST_REASONS = (
+    "too_few_samples", "all_missing", "constant", "wrong_rate", "in_air", "low_correlation", "too_many_bad",
+    "too_many_missing", "height_impossible",
+)  # fmt: skip
+
+
+def _burst_reasons(data: xr.Dataset, series: BurstSeries) -> None:
+    """Add why each burst of a velocimeter was refused: 0 where it stands, -1 where there is none."""
+    codes = np.full(data.sizes["time"], -1, dtype=np.int32)
+    for block, record in series.records.items():
+        said = set(filter(None, str(record["reasons"]).split("; ")))
+        codes[block] = sum(1 << k for k, name in enumerate(BURST_REASONS) if name in said)
+    data[f"{series.label}__burst_reason"] = (
+        "time",
+        codes,
+        {
+            "long_name": f"why a burst of {series.label} is refused; 0 where it stands, -1 without a burst",
+            "units": "1",
+            "flag_masks": np.array([1 << k for k in range(len(BURST_REASONS))], dtype=np.int32),
+            "flag_meanings": " ".join(BURST_REASONS),
+        },
+    )
+
+
+def _spectra(data: xr.Dataset, series: BurstSeries, count: int) -> None:
+    """Add the spectrum of vertical velocity of each burst, and the inertial subrange fitted to it."""
+    axes = [r["spectrum_frequency"] for r in series.records.values() if np.size(r["spectrum_frequency"])]
+    if not axes:
+        return
+    axis = max(axes, key=np.size)
+    band = f"{series.label}__band"
+    data[band] = (band, np.asarray(axis), {"units": "Hz", "long_name": f"frequency of the spectra of {series.label}"})
+    for field, words in (("w", "spectrum of vertical velocity"), ("fit", "inertial subrange and noise as fitted")):
+        out = np.full((count, axis.size), np.nan, dtype=np.float32)
+        for block, record in series.records.items():
+            if np.size(record[f"spectrum_{field}"]) == axis.size:
+                out[block] = record[f"spectrum_{field}"]
+        data[f"{series.label}__spectrum_{field}"] = (
+            ("time", band), out, {"units": "m2 s-2 Hz-1", "long_name": f"{words}, {series.label}"},
+        )  # fmt: skip
 
 
 def _exchange(chain: Chain) -> xr.Dataset:

@@ -16,7 +16,7 @@ from reeftally.charts.base import finished
 from reeftally.charts.labels import axis_title, method_name
 from reeftally.charts.palette import COLOURS, colour_of, method_look
 
-__all__ = ["log_profile", "spectrum"]
+__all__ = ["fitted_spectrum", "log_profile", "spectrum"]
 
 
 def log_profile(points: pd.DataFrame, fit: pd.DataFrame, *, width: int = 330, height: int = 280) -> Any:
@@ -78,4 +78,45 @@ def spectrum(
     return finished(
         alt.layer(*layers).properties(width=width, height=height),
         description=f"{title} against frequency: {', '.join(method_name(label) for label in labels)}.",
+    )
+
+
+def fitted_spectrum(
+    table: pd.DataFrame, *, waves: tuple[float, float] | None = None, width: int = 360, height: int = 280
+) -> Any:
+    """Return the spectrum of vertical velocity with the inertial subrange fitted to it.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``frequency`` [Hz], ``value`` (measured) and ``fit`` (NaN outside the range of the fit), both [m2 s-2 Hz-1],
+        positive.
+    waves : (low, high), optional
+        Band of the waves, shaded. [Hz]
+    """
+    measured, fitted = "measured, noise included", "−5/3 and noise as fitted"
+    x = alt.X("frequency:Q", title="Frequency (Hz)", scale=alt.Scale(type="log"))
+    y = alt.Y("value:Q", title="Vertical velocity (m² s⁻² Hz⁻¹)", scale=alt.Scale(type="log"))
+    colour = alt.Color(
+        "label:N",
+        title=None,
+        scale=alt.Scale(
+            domain=[measured, fitted],
+            range=[colour_of(method_look("", 0).role), colour_of(method_look("", 1).role)],
+        ),
+    )
+    line = table[["frequency", "value"]].assign(label=measured)
+    model = table[["frequency"]].assign(value=table["fit"], label=fitted).dropna()
+    layers = [
+        alt.Chart(line).mark_line(strokeWidth=1.0).encode(x=x, y=y, color=colour),
+        alt.Chart(line).mark_point(filled=True, size=16).encode(x=x, y=y, color=colour),
+        alt.Chart(model).mark_line(strokeWidth=3.0).encode(x=x, y=y, color=colour),
+    ]
+    if waves is not None:
+        band = pd.DataFrame({"low": [waves[0]], "high": [waves[1]]})
+        shade = alt.Chart(band).mark_rect(color=COLOURS["muted"].light, opacity=0.15)
+        layers.insert(0, shade.encode(x=alt.X("low:Q", scale=alt.Scale(type="log")), x2="high:Q"))
+    return finished(
+        alt.layer(*layers).properties(width=width, height=height),
+        description="Spectrum of vertical velocity with the fitted inertial subrange.",
     )

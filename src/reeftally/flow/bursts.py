@@ -17,7 +17,12 @@ from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import ShapeError
 from reeftally.flow._wave_removal import wave_band_of
 from reeftally.flow.despiking import DespikeResult, despike
-from reeftally.flow.inertial import dissipation, friction_velocity_from_dissipation
+from reeftally.flow.inertial import (
+    Dissipation,
+    dissipation,
+    friction_velocity_from_dissipation,
+    inertial_spectrum,
+)
 from reeftally.flow.planar import PlanarFit
 from reeftally.flow.rotation import rotate
 from reeftally.flow.screening import Screening, noise_floor, screen
@@ -28,6 +33,8 @@ from reeftally.flow.surface_waves import waves
 __all__ = ["BurstRecord", "PreparedBurst", "burst", "prepare"]
 
 _NAN = float("nan")
+_SHOWN_PER_DECADE = 16
+"""Bands a decade of the spectrum that a record keeps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +69,7 @@ class PreparedBurst:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BurstRecord:
-    """Everything one burst says; plain numbers, NaN where refused."""
+    """Everything one burst says; plain numbers, NaN where refused, and the spectrum they were read from."""
 
     accepted: bool
     """The burst as a whole: means and statistics stand."""
@@ -182,6 +189,12 @@ class BurstRecord:
     """[s]"""
     wave_direction: float
     """Direction waves go to, from the x axis after rotation; NaN without pressure. [degree]"""
+    spectrum_frequency: FloatArray
+    """Means of the bands of the spectrum, shape (bands,); empty where the burst is refused. [Hz]"""
+    spectrum_w: FloatArray
+    """Vertical velocity, noise included. [m2 s-2 Hz-1]"""
+    spectrum_fit: FloatArray
+    """Inertial subrange and noise as fitted; NaN outside the range of the fit, or where it is refused."""
 
     def as_dict(self) -> dict[str, object]:
         """Return the fields by name."""
@@ -275,6 +288,7 @@ def _empty(prepared: PreparedBurst, n: int) -> BurstRecord:
         good_fraction=1.0 - prepared.bad_fraction if n else 0.0,
         screened_fraction=prepared.screened_fraction, spike_fraction=prepared.spike_fraction,
         unfilled_fraction=prepared.unfilled_fraction, stress_method="",
+        spectrum_frequency=np.empty(0), spectrum_w=np.empty(0), spectrum_fit=np.empty(0),
     )  # fmt: skip
     return BurstRecord(**values)  # type: ignore[arg-type]
 
@@ -439,6 +453,10 @@ def burst(
         height_of_waves, period, toward = sea.significant_height, sea.peak_period, sea.direction_to
         notes.extend(f"waves_{r}" for r in sea.reasons)
     ok_stress, ok_eps = not stress_reasons, not dissipation_reasons
+    bands, shown, _ = band_average(
+        frequency=found.frequency, values=powers[2],
+        edges=band_edges(low=0.005, high=0.5 * sample_rate, per_decade=_SHOWN_PER_DECADE),
+    )  # fmt: skip
     return BurstRecord(
         accepted=True, stress_accepted=ok_stress, dissipation_accepted=ok_eps, reasons=(),
         stress_reasons=tuple(stress_reasons), dissipation_reasons=tuple(dict.fromkeys(dissipation_reasons)),
@@ -470,7 +488,16 @@ def burst(
         wave_low=band[0] if band else _NAN, wave_high=band[1] if band else _NAN,
         orbital_sd=float(np.sqrt(in_band[0] + in_band[1])) if band else 0.0,
         significant_wave_height=height_of_waves, peak_wave_period=period, wave_direction=toward,
+        spectrum_frequency=bands, spectrum_w=shown, spectrum_fit=_fitted(eps, bands, ok_eps),
     )  # fmt: skip
+
+
+def _fitted(eps: Dissipation, frequency: FloatArray, accepted: bool) -> FloatArray:
+    """Return the fitted subrange and noise inside the range of the fit."""
+    if not accepted or not np.isfinite(eps.estimate + eps.noise_floor + eps.advection):
+        return np.full(frequency.size, np.nan)
+    model = inertial_spectrum(dissipation=eps.estimate, advection=eps.advection, frequency=frequency, component="w")
+    return np.where((frequency >= eps.low) & (frequency <= eps.high), model + max(eps.noise_floor, 0.0), np.nan)
 
 
 def _steadiness(velocity: FloatArray) -> tuple[float, float]:

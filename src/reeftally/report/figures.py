@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from reeftally.report._figure import Figure
 from reeftally.report.figures_account import budgets, ledger_series, lines, steps
-from reeftally.report.figures_exchange import against, cospectrum, flux_series, light, organisms
+from reeftally.report.figures_exchange import against, cospectrum, flux_series, light, organisms, subrange
 from reeftally.report.figures_water import hours, offsets, properties, routes, strip
 from reeftally.telling.facts import Facts
 
@@ -29,6 +29,7 @@ def figures(facts: Facts) -> list[Figure]:
         against(facts),
         light(facts),
         cospectrum(facts),
+        subrange(facts),
         hours(facts, "exchange"),
         *organisms(facts),
         steps(facts),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from reeftally import charts
@@ -18,7 +19,7 @@ from reeftally.mission import read_tables
 from reeftally.report._figure import Figure, has_numbers, method_series, no_figure
 from reeftally.telling.facts import Facts
 
-__all__ = ["against", "cospectrum", "flux_series", "light", "organisms"]
+__all__ = ["against", "cospectrum", "flux_series", "light", "organisms", "subrange"]
 
 
 def cospectrum(facts: Facts) -> Figure:
@@ -57,6 +58,41 @@ def cospectrum(facts: Facts) -> Figure:
         "The flux summed from fast swirls to slow ones (ogive), mean of the blocks kept. Where the line is flat at "
         "the slow end, the block is long enough.",
         lambda w: charts.spectrum(table, title="Oxygen flux so far (mmol m⁻² h⁻¹)", width=min(w, 330)),
+        small=True,
+    )
+
+
+def subrange(facts: Facts) -> Figure:
+    """Return the spectrum of vertical velocity of the middle block, with the subrange fitted to it."""
+    title = "Where dissipation is read"
+    data = facts.group("flow")
+    names = [str(n) for n in data.data_vars if str(n).endswith("__spectrum_w")]
+    if not names:
+        return no_figure("subrange", "exchange", title, "no spectra. They need a velocimeter.")
+    label = names[0].split("__")[0]
+    fitted = data[f"{label}__spectrum_fit"].values
+    friction = data["friction_velocity"].values
+    usable = np.isfinite(friction) & (np.isfinite(fitted).sum(axis=1) >= 3)
+    if not usable.any():
+        return no_figure("subrange", "exchange", title, "no block whose inertial subrange could be fitted.")
+    middle = np.nanmedian(friction[usable])
+    block = int(np.flatnonzero(usable)[np.argmin(np.abs(friction[usable] - middle))])
+    table = pd.DataFrame(
+        {
+            "frequency": data[f"{label}__band"].values.astype(float),
+            "value": data[names[0]].values[block].astype(float),
+            "fit": fitted[block].astype(float),
+        }
+    )
+    table = table[table["value"] > 0]
+    when = pd.Timestamp(data["time"].values[block]).strftime("%Y-%m-%d %H:%M UTC")
+    return Figure(
+        "subrange",
+        "exchange",
+        title,
+        f"Vertical velocity at {label}, the block of middle friction velocity ({when}). The thick line is the fitted "
+        "−5/3 law with the noise of the instrument, in the range that was used; the hump at the slow end is waves.",
+        lambda w: charts.fitted_spectrum(table, width=min(w, 330)),
         small=True,
     )
 
