@@ -1,10 +1,12 @@
 """Counts of intervals that hold the truth, over many standing records of twelve years (invented data).
 
     python benchmarks/bench_years.py --records 500
+    python benchmarks/bench_years.py --records 500 --save counts.json --seconds 15    # a part now; again: the next part
 
 Each record has its own months, sensor errors (drawn from the priors the book states), service bottles and overlap,
 as `reeftally rehearse DIR --years 12` draws them, and goes through the functions of the chain: sensors referred to
-bottles, trend, difference of two stations, step test. Files, flags and hours are left out, so that 500 records take minutes.
+bottles, trend, difference of two stations, step test. Files, flags and hours are left out, so that 500 records take
+minutes.
 
 Printed: how many of the 95 % intervals hold the truth (central 99.9 % band of the binomial for 500: 458 to 489), the
 same for the ordinary fit, which is known to be too narrow, steps found where one of +0.015 was planted, steps claimed
@@ -14,9 +16,11 @@ in clean records, and the cost of one honest trend as a ratio to one ordinary fi
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from collections import Counter
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from scipy import stats
@@ -99,11 +103,20 @@ def main() -> None:
     parser.add_argument("--records", type=int, default=500)
     parser.add_argument("--years", type=int, default=12)
     parser.add_argument("--clean", type=int, default=100, help="further records without a step")
+    parser.add_argument("--save", type=Path, help="file of counts: goes on where it stopped")
+    parser.add_argument("--seconds", type=float, default=np.inf, help="stop after so long; needs --save")
     options = parser.parse_args()
-    low, high = stats.binom.ppf([0.0005, 0.9995], options.records, 0.95)
-    count: Counter[str] = Counter()
-    power, clock = [], Counter()
-    for seed in range(1, options.records + 1):
+    held = {"done": 0, "clean": 0, "claimed": 0, "power": [], "count": {}, "clock": {}}
+    if options.save is not None and options.save.exists():
+        held = json.loads(options.save.read_text())
+    count: Counter[str] = Counter(held["count"])
+    power, clock = list(held["power"]), Counter(held["clock"])
+    started = time.perf_counter()
+    done = held["done"]
+    for seed in range(held["done"] + 1, options.records + 1):
+        if time.perf_counter() - started > options.seconds:
+            break
+        done = seed
         record = y.year_record(years=options.years, seed=seed)
         found = {name: station(record, name, drift=True) for name in ("basin", "offshore")}
         basin, offshore = found["basin"], found["offshore"]
@@ -146,16 +159,21 @@ def main() -> None:
             count["step, interval"] += holds(basin.step.lower, basin.step.upper, record.step)
             count["step of +0.015 claimed with p < 0.01"] += int(basin.step.claimed)
             power.append(basin.step.series_power)
-    print(f"{options.records} records of {options.years} years; band {low:.0f} to {high:.0f}")
+    clean, claimed = held["clean"], held["claimed"]
+    while clean < options.clean and time.perf_counter() - started <= options.seconds:
+        clean += 1
+        other = station(y.year_record(years=options.years, seed=10_000 + clean, step=0.0), "basin", drift=True)
+        claimed += int(other.step is not None and other.step.claimed)
+    if options.save is not None:
+        kept = {"done": done, "clean": clean, "claimed": claimed, "power": power, "count": count, "clock": clock}
+        options.save.write_text(json.dumps(kept))
+    low, high = stats.binom.ppf([0.0005, 0.9995], done, 0.95)
+    print(f"{done} records of {options.years} years; band {low:.0f} to {high:.0f}")
     for name, number in count.items():
         print(f"{name:<58} {number:>4}")
     if power:
-        print(f"power of the monthly series alone for a step of 0.015: {np.mean(power):.2f} (mean over records)")
-    claimed = 0
-    for seed in range(10_001, 10_001 + options.clean):
-        clean = station(y.year_record(years=options.years, seed=seed, step=0.0), "basin", drift=True)
-        claimed += int(clean.step is not None and clean.step.claimed)
-    print(f"steps claimed in {options.clean} clean records: {claimed}")
+        print(f"power of the monthly series alone for a step of {y.STEP}: {np.mean(power):.2f} (mean over records)")
+    print(f"steps claimed in {clean} clean records: {claimed}")
     ratio = clock["honest"] / (3.0 * clock["ordinary"])
     print(f"one honest trend costs {ratio:.0f} ordinary fits of the same run")
 
