@@ -36,6 +36,7 @@ from reeftally.quality.thresholds import SPANS
 from reeftally.rehearsal import rehearse_book
 from reeftally.rehearsal.book import book_text, write_layouts
 from reeftally.rehearsal.highrate import make_world
+from reeftally.rehearsal.reef import INSTRUMENTS
 
 FAST = ("VEL-A", "VEL-B", "FAST-O", "PRO-N", "PRO-W")
 HOUR = 3600.0
@@ -46,7 +47,7 @@ DRIFT_PER_DAY = 0.02
 def mission(folder: Path, seed: int) -> Any:
     """Rehearse the ten days without faults, take them in, reduce them to blocks."""
     world = make_world("full", seed)
-    labels = tuple(label for label in world.script.instruments if label not in FAST)
+    labels = tuple(label for label in (world.script.instruments or INSTRUMENTS) if label not in FAST)
     folder.mkdir(parents=True)
     (folder / "mission.toml").write_text(book_text(world, labels), encoding="utf-8")
     write_layouts(world, folder / "layouts", labels)

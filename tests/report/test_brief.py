@@ -5,7 +5,7 @@ import zlib
 
 import pytest
 
-from reeftally.report import brief_of, read_facts, write_brief
+from reeftally.report import brief_of, read_facts, targets, write_brief
 from reeftally.report.typesetting import pages_of
 
 # Words of the trade and of statistics that a manager should not meet.
@@ -119,6 +119,18 @@ def test_ph_and_co2_are_explained(brief):
 )
 def test_the_brief_answers(brief, question, words):
     assert words in brief.text(), question
+
+
+def test_the_bar_and_the_line_on_skeletons_are_said_to_be_two_kinds_of_evidence(brief):
+    assert "rest on two kinds of evidence" in brief.figure_note
+
+
+def test_the_targets_are_told_in_one_sentence(brief, mission):
+    states = [row.state for row in targets(read_facts(mission))]
+
+    # Of the three targets of the invented mission one is met.
+    assert (len(states), states.count("met")) == (3, 1)
+    assert "how well three answers must be known. One of them is known that well now." in brief.targets
 
 
 def test_what_was_not_measured_is_said(brief):

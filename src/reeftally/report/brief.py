@@ -18,6 +18,7 @@ import pandas as pd
 
 from reeftally import charts
 from reeftally.report.html import save
+from reeftally.report.sections import targets
 from reeftally.report.story import (
     Claim,
     amount,
@@ -67,6 +68,7 @@ class Brief:
     figure: bool = False
     figure_note: str = ""
     sure: list[tuple[str, str]] = field(default_factory=list)
+    targets: str = ""
     meaning: list[str] = field(default_factory=list)
     local: list[tuple[str, str]] = field(default_factory=list)
     beyond: str = ""
@@ -82,6 +84,7 @@ class Brief:
         """Return all sentences, for reading aloud and for measuring how hard they are to read."""
         lines = [self.question, self.answer, *self.explained, self.figure_note]
         lines += [f"{words}: {claim}" for words, claim in self.sure]
+        lines.append(self.targets)
         lines += [*self.meaning, *[f"{what}. {says}" for what, says in self.local], self.beyond]
         lines += [*self.unmeasured, self.trend, *self.keep, self.ask, self.caution]
         return "\n".join(line for line in lines if line)
@@ -195,6 +198,14 @@ class _Writer:
                 )
             else:
                 brief.figure_note = f"What changed the pH of this reef's water since the past. {bars} {past}"
+            if facts.one("net_community_calcification") is not None and any(
+                d == "carbonate" for d, _ in _figure_parts(facts)
+            ):
+                brief.figure_note += (
+                    " The bar for skeletons and the line on building below rest on two kinds of evidence: the bar on "
+                    "how the reef’s water differs from the open sea, the line on water samples taken here over the "
+                    "days. So the two can differ."
+                )
             for driver, number in _figure_parts(facts):
                 self.quote(number, _bar_texts(facts)[driver])
         else:
@@ -205,6 +216,20 @@ class _Writer:
 
     def sure(self) -> None:
         self.brief.sure = [_sure_line(claim) for claim in claims(self.facts)]
+        states = targets(self.facts)
+        if states:
+            met = sum(row.state == "met" for row in states)
+            kinds = f"{_counted(len(states))} answers" if len(states) > 1 else "one answer"
+            known = (
+                "All are"
+                if met == len(states)
+                else "None is"
+                if met == 0
+                else f"{_counted(met).capitalize()} of them {'is' if met == 1 else 'are'}"
+            )
+            self.brief.targets = (
+                f"Before the visit it was written down how well {kinds} must be known. {known} known that well now."
+            )
 
     def meaning(self) -> None:
         facts, brief = self.facts, self.brief
@@ -221,6 +246,13 @@ class _Writer:
             brief.meaning.append(
                 f"{lead}Mean pH was {self._with(night)} in the lowest night and {self._with(day)} on the highest "
                 f"day. One low night is weather. What counts is a shift over years."
+            )
+        breath = _lowest(facts.find("oxygen", period="night"))
+        if breath is not None:
+            shown = self.quote(breath, with_interval(breath.value, breath.lower, breath.upper, decimals=0))
+            brief.meaning.append(
+                f"Oxygen in the lowest night was {shown} micromoles in a kilogram of water. How low is "
+                f"too low differs between animals, and no limit from elsewhere is used here."
             )
         shares = facts.one("community_share")
         if shares is not None:
@@ -323,6 +355,12 @@ _PLAIN_GAPS = (
     ("source_delta13C", "Where the added carbon comes from."),
     ("ph_trend", "Change from year to year."),
 )
+
+
+def _counted(number: int) -> str:
+    """Return a small number as a word: numerals on this page are estimates."""
+    words = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+    return words[number] if number < len(words) else "many"
 
 
 def _sure_line(claim: Claim) -> tuple[str, str]:
