@@ -6,7 +6,7 @@ process, which saves the start of Python and nothing else. One line of JSON a mi
 was stopped goes on where it ended.
 
     python benchmarks/coverage_study.py --missions 200 --workers 2 --out coverage.jsonl
-    python benchmarks/coverage_study.py --missions 0 --out coverage.jsonl --markdown docs/coverage-table.md
+    python benchmarks/coverage_study.py --missions 0 --out coverage.jsonl --page docs/coverage.md
 
 A row of the table is one quantity by one method. Rows of one mission share its systematic errors, so counting them all
 would not be counting trials: each mission gives a quantity one row, drawn by the mission's seed among its periods and
@@ -167,14 +167,40 @@ def table(lines: list[dict[str, Any]], by: tuple[str, ...] = ("quantity", "metho
     return pd.DataFrame(out)
 
 
+NAMES = {
+    "z_mean": "z mean", "z_sd": "z sd", "relative_error": "error, median", "refused": "refused", "all_rows": "rows",
+    "all_inside": "inside",
+}  # fmt: skip
+SHARES = ("refused", "all_inside")
+
+
 def markdown(frame: Any) -> str:
-    """Return a table of the pages."""
-    head = [c.replace("_", " ") for c in frame.columns]
-    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
-    for row in frame.itertuples(index=False):
-        cells = [f"{v:.3g}" if isinstance(v, float) else str(v) for v in row]
+    """Return a table of the page."""
+    kept = [c for c in frame.columns if c != "kind"]
+    lines = ["| " + " | ".join(NAMES.get(c, c) for c in kept) + " |", "|" + "---|" * len(kept)]
+    for row in frame[kept].to_dict("records"):
+        cells = []
+        for name, value in row.items():
+            if isinstance(value, float):
+                no = not math.isfinite(value)
+                shown = "" if no else f"{100 * value:.0f} %" if name in SHARES else f"{value:.2g}"
+                cells.append(f"{100 * value:.1f} %" if name == "relative_error" and not no else shown)
+            else:
+                cells.append(str(value).replace("_", "\\_") if name in ("quantity", "method") else str(value))
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
+
+
+def fill(page: Path, parts: dict[str, str]) -> None:
+    """Put the tables between their marks in the page."""
+    text = page.read_text(encoding="utf-8")
+    for name, part in parts.items():
+        begin, end = f"<!-- {name} -->\n", f"<!-- end of {name} -->"
+        if begin not in text or end not in text:
+            message = f"{page} lacks the marks of {name}: {begin.strip()} and {end}"
+            raise SystemExit(message)
+        text = text[: text.index(begin) + len(begin)] + "\n" + part + "\n" + text[text.index(end) :]
+    page.write_text(text, encoding="utf-8")
 
 
 def main() -> None:
@@ -185,7 +211,7 @@ def main() -> None:
     parser.add_argument("--size", default="short")
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--out", type=Path, default=Path("coverage.jsonl"))
-    parser.add_argument("--markdown", type=Path, help="write the table as a page fragment too")
+    parser.add_argument("--page", type=Path, help="renew the tables of this page, docs/coverage.md")
     chosen = parser.parse_args()
     run(chosen.missions, chosen.workers, chosen.size, chosen.out, chosen.first_seed)
     lines = [json.loads(line) for line in chosen.out.read_text().splitlines()]
@@ -197,8 +223,12 @@ def main() -> None:
     off = off[off["verdict"].isin(["narrow", "wide"])]
     print("\nBy period, those outside the limits:")
     print(off.to_string(index=False, float_format=lambda x: f"{x:.3g}"))
-    if chosen.markdown is not None:
-        chosen.markdown.write_text(markdown(made), encoding="utf-8")
+    if chosen.page is not None:
+        counts = made["verdict"].value_counts()
+        said = f"{len(good)} missions, {len(lines) - len(good)} failed: " + ", ".join(
+            f"{counts.get(v, 0)} {v}" for v in ("fits", "narrow", "wide", "too few")
+        )
+        fill(chosen.page, {"summary": said + "\n", "table": markdown(made), "periods": markdown(off)})
 
 
 if __name__ == "__main__":
