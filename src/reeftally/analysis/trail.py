@@ -7,6 +7,8 @@ Rules:    every `trail` key of an estimate has an entry.
 
 from __future__ import annotations
 
+from hashlib import sha256
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +18,7 @@ from reeftally.analysis.account_inputs import account_inputs
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
-__all__ = ["METHODS", "trail_document"]
+__all__ = ["METHODS", "table_hashes", "trail_document"]
 
 METHODS: dict[str, dict[str, Any]] = {
     "side_by_side": {
@@ -202,6 +204,11 @@ METHODS: dict[str, dict[str, Any]] = {
 }
 
 
+def table_hashes(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 of every table that the crew wrote, by file name."""
+    return {path.name: sha256(path.read_bytes()).hexdigest() for path in sorted((folder / "tables").glob("*.csv"))}
+
+
 def trail_document(chain: Chain, *, software: dict[str, Any]) -> dict[str, Any]:
     """Return the content of `trail.json`."""
     context = chain.context
@@ -220,6 +227,7 @@ def trail_document(chain: Chain, *, software: dict[str, Any]) -> dict[str, Any]:
         "site": context.book.site.model_dump(mode="json"),
         "methods": {name: METHODS[name] for name in sorted(used)},
         "inputs": {label: sorted(hashes) for label, hashes in sorted(context.used.items())},
+        "tables": table_hashes(context.folder),
         "records": _records(chain),
         "velocimeters": {
             v.label: {"rotation": v.rotation, "blocks": len(v.records), "rate_hz": v.sample_rate}

@@ -277,10 +277,13 @@ def _flat(value: Any, path: str = "") -> list[tuple[str, str]]:
 
 
 def _inputs(facts: Facts) -> list[tuple[str, list[tuple[str, str]]]]:
-    return [
+    trail = facts.results.trail
+    raw = [
         (str(label), [(facts.raw_names.get(str(h), ""), str(h)) for h in hashes])
-        for label, hashes in facts.results.trail.get("inputs", {}).items()
+        for label, hashes in trail.get("inputs", {}).items()
     ]
+    tables = [(str(name), str(digest)) for name, digest in trail.get("tables", {}).items()]
+    return [*raw, ("tables of the crew", tables)] if tables else raw
 
 
 def limits(facts: Facts) -> list[str]:

@@ -120,4 +120,5 @@ def _the_inputs(facts: Facts) -> Step:
     for label, hashes in trail.get("inputs", {}).items():
         names = [f"{facts.raw_names.get(h, '') or 'raw'} ({h[:12]})" for h in hashes]
         lines.append((label, ", ".join(names) or "nothing"))
+    lines += [(f"tables/{name}", str(digest)[:12]) for name, digest in trail.get("tables", {}).items()]
     return Step("From what", tuple(lines))
