@@ -28,6 +28,7 @@ from reeftally.analysis.estimates import iso
 from reeftally.analysis.memory import code_digest
 from reeftally.analysis.records import load_slow
 from reeftally.analysis.results import read_results
+from reeftally.analysis.trail import table_hashes
 from reeftally.errors import ResultError
 from reeftally.mission import Log, current_revision, read_book, revisions
 from reeftally.report.archive_check import Verification, verify_package
@@ -185,6 +186,10 @@ def _require_current(folder: Path, trail: dict[str, Any]) -> None:
             snapshot = store.snapshot()
         if snapshot != trail.get("snapshot"):
             changed.append(f"data were taken in (snapshot {snapshot}, results of {trail.get('snapshot')})")
+    tables, now = trail.get("tables"), table_hashes(folder)
+    if tables is not None and tables != now:
+        names = sorted(name for name in {*tables, *now} if tables.get(name) != now.get(name))
+        changed.append(f"tables were changed ({', '.join(names)})")
     if changed:
         message = (
             f"{folder.name}: the results are older than the mission: {'; '.join(changed)}. "
