@@ -33,6 +33,17 @@ def test_a_gap_in_the_source_is_carried_by_the_records_mean():
     assert _filtered(source, 0.25, np.array([10.0]))[0] == pytest.approx(20.0)
 
 
+def test_a_part_of_a_day_does_not_count_twice_at_the_start():
+    # 30 h that begin and end in the windy afternoon: the start is the mean of one whole day, not of 30 h.
+    hours = np.arange(0, 30, 0.25) + 0.125
+    source = 1.0 + np.cos(2 * np.pi * (hours - 3.0) / 24)
+    tau = 1e6
+    left = _filtered(source[None, :], 0.25, np.array([tau]), np.array([1.1]))[0]
+
+    assert source.mean() > 1.1
+    assert left[0] / tau == pytest.approx(1.1, rel=1e-3)
+
+
 def test_nothing_is_interpolated_across_a_long_gap():
     time = np.array([0.0, 900.0, 9000.0, 9900.0])
     values = np.array([1.0, 2.0, 10.0, 11.0])

@@ -147,3 +147,27 @@ def test_no_forms_and_unknown_options():
     assert np.isnan(exchange.scale_to_community(forms=[]).total)
     with pytest.raises(InputError, match="survey"):
         exchange.scale_to_community(forms=[], survey="guess")
+
+
+def test_density_of_clumped_animals_holds_the_truth_in_ten_transects():
+    # Mean count 1 and 5.5 a transect, negative binomial with k = 1.6: the bootstrap of ten transects is too sure.
+    rng = np.random.default_rng(11)
+    inside = {"together": 0, "bootstrap": 0}
+    low = dict.fromkeys(inside, 0)
+    repeats = 120
+    for _ in range(repeats):
+        forms = [
+            Form(
+                name=name, rate=[1.0, 1.0], diameter=[0.1, 0.1], surveyed_diameter=[0.1] * 40, transect_area=10.0,
+                counts=rng.negative_binomial(1.6, 1.6 / (1.6 + mean), 10), duty_cycle=1.0, ratio_relative_sd=0.0,
+            )
+            for name, mean in (("few", 1.0), ("some", 5.5), ("many", 16.0))
+        ]  # fmt: skip
+        for survey in inside:
+            found = exchange.scale_to_community(forms=forms, trials=1000, survey=survey, seed=rng)
+            inside[survey] += bool(found.lower[0] <= 0.1 <= found.upper[0])
+            low[survey] += bool(found.upper[0] < 0.1)
+    # 95 % of 120 is 114 with a standard deviation of 2.4.
+    assert 107 <= inside["together"] <= 120
+    assert inside["bootstrap"] < 107
+    assert low["bootstrap"] > 2 * low["together"]
