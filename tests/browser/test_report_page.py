@@ -1,27 +1,17 @@
 """The report in a real browser: no error, no request, nothing wider than the screen; pictures kept to look at."""
 
-import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
-from reeftally.analysis.run import analyse
-from reeftally.intake import take_in
-from reeftally.report import write_report
-
 pytestmark = pytest.mark.browser
-EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "reef-diel"
 SIZES = {"laptop": (1366, 900), "phone": (500, 900)}
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("reef-diel") / "mission"
-    shutil.copytree(EXAMPLE, folder)
-    take_in(folder, [folder / name for name in ("ph.csv", "current.csv", "light.csv")], now_ns=0)
-    analyse(folder)
-    return write_report(folder)
+def page(diel) -> Path:
+    return (diel / "results" / "latest" / "report.html").resolve()
 
 
 class Loads(HTMLParser):

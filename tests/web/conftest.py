@@ -166,7 +166,9 @@ def put_results(folder: Path, *, morning: bool = True) -> Path:
             "side_by_side": {"what": "Words", "equation": "x", "functions": ["g"], "sources": ["S"]},
         },
         "inputs": {"OXY-1": digests},
-        "records": {"OXY-1": {"samples": 10, "flags": {"oxygen_molar": {"1": 9, "4": 1}}, "limits": {}, "withheld": {}}},
+        "records": {
+            "OXY-1": {"samples": 10, "flags": {"oxygen_molar": {"1": 9, "4": 1}}, "limits": {}, "withheld": {}},
+        },
     }  # fmt: skip
     run = write_results(folder, estimates=estimates, groups={"blocks": blocks}, trail=trail, attributes={})
     if morning:
@@ -176,11 +178,24 @@ def put_results(folder: Path, *, morning: bool = True) -> Path:
             "format": 1, "made": "2031-03-27T20:00:00Z", "window": window,
             "action": {"text": f"Swap the sensors {HOSTILE}", "why": f"Because {HOSTILE}", "link": link},
             "lines": [
-                {"kind": "k", "severity": "serious", "text": f"Line {k} {HOSTILE}", "link": link, "estimates": [0, "covariance"]}
+                {
+                    "kind": "k", "severity": "serious", "text": f"Line {k} {HOSTILE}", "link": link,
+                    "estimates": [0, "covariance"],
+                }
                 for k in range(9)
             ],
-            "alarms": [{"text": f"Alarm {HOSTILE}", "why": HOSTILE, "check": HOSTILE, "since": window["start"], "severity": "serious"}],
-            "targets": [{"quantity": "oxygen_flux", "subject": HOSTILE, "period": "night", "wanted": "± 1 mmol m-2 h-1", "reached": "", "state": "not measured"}],
+            "alarms": [
+                {
+                    "text": f"Alarm {HOSTILE}", "why": HOSTILE, "check": HOSTILE, "since": window["start"],
+                    "severity": "serious",
+                }
+            ],
+            "targets": [
+                {
+                    "quantity": "oxygen_flux", "subject": HOSTILE, "period": "night", "wanted": "± 1 mmol m-2 h-1",
+                    "reached": "", "state": "not measured",
+                }
+            ],
             "missing": [f"Missing {HOSTILE}"],
         }  # fmt: skip
         (run / "morning.json").write_text(json.dumps(document), encoding="utf-8")

@@ -48,7 +48,8 @@ def test_every_answer_carries_the_policy(client, path):
     "path",
     [
         "/files/../mission.toml", "/files/..%2F..%2Fmission.toml", "/files/mission.toml", "/files/%2Fetc%2Fpasswd",
-        "/static/..%2Fapp.py", "/static/../app.py", "/raw/..%2F..%2Fmission.toml", "/raw/index.jsonl", "/raw/" + "0" * 64,
+        "/static/..%2Fapp.py", "/static/../app.py", "/raw/..%2F..%2Fmission.toml", "/raw/index.jsonl",
+        "/raw/" + "0" * 64,
     ],
 )  # fmt: skip
 def test_paths_outside_are_refused(client, path):

@@ -62,7 +62,8 @@ def test_hostile_words_are_there_to_be_read(client):
 def test_the_morning_shows_seven_lines_at_most_each_with_its_evidence(client):
     text = text_of(client, "/")
 
-    assert text.count('<li class="serious">') == 7
+    assert [f"Line {k} " in text for k in range(9)] == [True] * 7 + [False] * 2
+    assert text.count('<li class="serious">') == 7 + 1  # and one alarm
     assert text.count('href="/sensor/OXY-1?start=2031-03-26T20%3A00%3A00Z') == 8
     assert 'href="/number/covariance"' in text
     assert text.index("Swap the sensors") < text.index("instruments speak") < text.index("Line 0")

@@ -128,18 +128,6 @@ def _said(look: Look, document: dict[str, Any]) -> list[Block]:
         blocks.append(Text([_pretty(action["text"])], kind="say"))
         blocks.append(Text(parts, kind="why"))
     blocks.append(Text([_window(look, document), *_alive(look)]))
-    alarms = [a for a in document.get("alarms") or [] if isinstance(a, dict)]
-    for alarm in alarms:
-        since = parse_ns(str(alarm.get("since") or ""))
-        words = f"{_pretty(alarm.get('why', ''))}{f' Since {when(since)}.' if since is not None else ''}"
-        blocks.append(
-            Notice(
-                WORDS.get(str(alarm.get("severity")), "serious"),
-                _pretty(alarm.get("text", "")),
-                [words],
-                str(alarm.get("check", "")),
-            )
-        )
     lines = [
         Line(
             WORDS.get(str(line.get("severity")), "noted"),
@@ -152,13 +140,36 @@ def _said(look: Look, document: dict[str, Any]) -> list[Block]:
     ]
     if lines:
         blocks.append(Lines(lines, "What changed, by consequence"))
+    alarms = _alarms(document.get("alarms"))
+    if alarms:
+        blocks.append(Lines(alarms, "Alarms"))
+        blocks += [Text([f"{c.hazard}: {c.text}"], quiet=True) for c in cautions_for("alarms")]
     if document.get("targets"):
         blocks.append(_targets(document["targets"]))
     if document.get("missing"):
         blocks.append(Notice("missing", "Not known this morning:", ["\n".join(str(m) for m in document["missing"])]))
-    if alarms:
-        blocks += [Text([f"{c.hazard}: {c.text}"], quiet=True) for c in cautions_for("alarms")]
     return blocks
+
+
+def _alarms(rows: Any) -> list[Line]:
+    """Return the alarms, those of one kind together, the newest kinds that fit."""
+    kinds: dict[tuple[str, str, str], list[str]] = {}
+    for row in rows if isinstance(rows, list) else []:
+        if isinstance(row, dict):
+            key = (str(row.get("text", "")), str(row.get("check", "")), str(row.get("severity", "")))
+            kinds.setdefault(key, []).append(str(row.get("since") or ""))
+    lines = []
+    for (text, check, severity), since in list(kinds.items())[:MOST_LINES]:
+        times = sorted(t for t in map(parse_ns, since) if t is not None)
+        when_words = f"since {when(times[0])}" if times else ""
+        if len(times) > 1:
+            when_words = f"{len(times)} times, first {when(times[0])}, last {when(times[-1])}"
+        why = next(str(r.get("why", "")) for r in rows if isinstance(r, dict) and str(r.get("text", "")) == text)
+        parts: list[Cell] = [f"Alarm: {_pretty(text)}, {when_words}. " if when_words else f"Alarm: {_pretty(text)}. "]
+        lines.append(Line(WORDS.get(severity, "serious"), [*parts, _pretty(why)], None, [f"Check: {_pretty(check)}"]))
+    if len(kinds) > MOST_LINES:
+        lines.append(Line("noted", [f"And {len(kinds) - MOST_LINES} other kinds of alarm."]))
+    return lines
 
 
 def _targets(rows: Any) -> Table:
