@@ -12,6 +12,7 @@ import pytest
 import xarray as xr
 from click.testing import CliRunner
 
+from reeftally.analysis.trail import table_hashes
 from reeftally.cli import commands
 from reeftally.errors import ResultError
 from reeftally.intake import take_in
@@ -247,6 +248,17 @@ def test_results_older_than_the_data_are_not_packed(packed_mission, tmp_path):
     take_in(folder, now_ns=0)
 
     with pytest.raises(ResultError, match="data were taken in"):
+        write_archive(folder, tmp_path / "p")
+
+
+def test_results_older_than_a_table_are_not_packed(packed_mission, tmp_path):
+    folder = shutil.copytree(packed_mission, tmp_path / "m", symlinks=True)
+    trail = folder / "results" / "latest" / "trail.json"
+    document = json.loads(trail.read_text(encoding="utf-8"))
+    trail.write_text(json.dumps({**document, "tables": table_hashes(folder)}), encoding="utf-8")
+    (folder / "tables" / "interventions.csv").write_text("time,kind\n2031-03-26T05:00:00Z,seen\n", encoding="utf-8")
+
+    with pytest.raises(ResultError, match=r"tables were changed \(interventions.csv\)"):
         write_archive(folder, tmp_path / "p")
 
 
