@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from reeftally.analysis.anchor_findings import anchor_findings
 from reeftally.analysis.bottle_findings import bottle_findings
 from reeftally.analysis.clock_findings import clock_findings
 from reeftally.analysis.context import Context, open_context
@@ -23,6 +24,7 @@ from reeftally.analysis.crossed import crossed_findings
 from reeftally.analysis.fast_findings import fast_findings
 from reeftally.analysis.finding import DOUBTFUL, SERIOUS, Finding
 from reeftally.analysis.growth import fouling_findings
+from reeftally.analysis.level_findings import level_findings
 from reeftally.analysis.offsets import SensorOffsets, adjust_offsets
 from reeftally.analysis.profiler_findings import profiler_findings
 from reeftally.analysis.record_findings import record_findings
@@ -96,11 +98,12 @@ def _found(
     *,
     signals: bool,
 ) -> list[Finding]:
-    return [
+    found = [
         *_book(context),
         *_tables(context),
         *clock_findings(context, signals=signals),
         *bottle_findings(context),
+        *anchor_findings(context, slow),
         *fast_findings(context),
         *reference_disagreement_findings(context),
         *_withheld(slow),
@@ -111,6 +114,7 @@ def _found(
         *fouling_findings(context, slow),
         *step_findings(context, slow),
     ]
+    return [*found, *level_findings(context, slow, offsets, found)]
 
 
 def _sorted(folder: Path, found: list[Finding]) -> list[Finding]:

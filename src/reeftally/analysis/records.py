@@ -272,6 +272,12 @@ def _derived(
     values = {name: np.asarray(v, dtype=np.float64) for name, v in record.channels.items()}
     usable = dict(good)
     time = record.time_ns
+    for name in ("ph_internal_voltage", "ph_external_voltage"):
+        if name in values and "ph_total" not in values:
+            blocks.withheld["ph_total"] = (
+                f"{instrument.label} gives {name}; the mission book has no pH made from it by a certificate of serial "
+                f"number {instrument.serial!r}"
+            )
     if "absolute_pressure" in values:
         air = water.at("air_pressure", time) / 100.0
         values["pressure"] = values["absolute_pressure"] - np.where(np.isfinite(air), air, ATMOSPHERE_DBAR)
