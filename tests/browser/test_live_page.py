@@ -102,14 +102,8 @@ class Watched:
     def open(self, path):
         self.page.goto(self.address + path)
         if self.page.locator("figure.trace").count():
-            self.page.wait_for_load_state("load")
-            asked = "performance.getEntriesByType('resource').filter(r => r.name.includes('/data/')).length"
-            # Asked in steps: a condition made from text would not pass the page's own policy.
-            for _ in range(100):
-                self.page.wait_for_timeout(100)
-                if self.page.evaluate(asked) > 3:
-                    break
-            self.page.wait_for_timeout(400)
+            self.page.wait_for_selector("figure.trace[data-state=drawn]", timeout=60_000)
+            self.page.wait_for_timeout(100)
         return self.page
 
 

@@ -64,7 +64,7 @@ class Memory:
             except ReeftallyError as error:
                 made, trouble = None, "\n".join(str(e) for e in getattr(error, "errors", ())) or str(error)
             except (OSError, ValueError, KeyError) as error:
-                made, trouble = None, f"{type(error).__name__}: {error}"
+                made, trouble = None, f"A file is damaged, cut short or of another kind: {error}"
             self._held[name] = (stamp, made, trouble)
             return made, trouble
 
@@ -255,8 +255,8 @@ class Look:
         return Notice(
             "missing",
             "Nothing has been taken in yet.",
-            ["Drop raw files into the inbox; they are taken in by themselves while this page runs."],
-            str(self.folder / "inbox"),
+            ["Files in the inbox are taken in by themselves while `reeftally watch` runs."],
+            f"Drop raw files into {self.folder / 'inbox'}",
         )
 
     def no_book(self) -> Notice:

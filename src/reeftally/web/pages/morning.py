@@ -100,6 +100,8 @@ def _numbers(look: Look, keys: Any) -> list[Cell]:
     facts = look.facts
     for key in keys if isinstance(keys, list) else []:
         n = look.number(str(key))
+        if n is None and str(key).isdigit():
+            continue
         if n is None or facts is None:
             out += ["; " if out else "", Value(f"how: {str(key).replace('_', ' ')}", str(key))]
         else:

@@ -61,9 +61,11 @@
             failed = "";
           })
           .catch(function (e) { failed = e.message; asked[p.channel] = null; })
-          .then(function () { waiting -= 1; draw(); });
+          .then(function () { waiting -= 1; draw(); settled(); });
       });
     }
+
+    function settled() { if (!waiting && beside.done) { figure.dataset.state = "drawn"; } }
 
     function moved() {
       var span = view.end - view.start, least = Math.max(2000, (config.least || 0)), most = (config.last - config.first) * 1.05 + 60e3;
@@ -321,8 +323,11 @@
       list.hidden = !marks.flags.length;
     }
     function beside() {
-      fetch("/data/blocks?label=" + encodeURIComponent(config.label)).then(function (r) { return r.json(); }).then(function (d) { if (d.series) { blocks = d; addDerived(); draw(); } }).catch(function () { });
-      fetch("/data/marks?label=" + encodeURIComponent(config.label)).then(function (r) { return r.json(); }).then(function (d) { if (d.flags) { marks = d; flagList(); draw(); } }).catch(function () { });
+      figure.dataset.state = "reading";
+      var left = 2;
+      function done() { left -= 1; beside.done = left === 0; settled(); }
+      fetch("/data/blocks?label=" + encodeURIComponent(config.label)).then(function (r) { return r.json(); }).then(function (d) { if (d.series) { blocks = d; addDerived(); draw(); } }).catch(function () { }).then(done);
+      fetch("/data/marks?label=" + encodeURIComponent(config.label)).then(function (r) { return r.json(); }).then(function (d) { if (d.flags) { marks = d; flagList(); draw(); } }).catch(function () { }).then(done);
     }
     window.addEventListener("resize", function () { draw(); moved(); });
     window.addEventListener("reeftally-new", function () { beside(); ask(true); });
