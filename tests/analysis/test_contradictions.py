@@ -28,7 +28,7 @@ def test_difference_is_judged_against_both_sides():
     assert row.sd == pytest.approx(np.sqrt(0.002**2 + 2 * 0.003**2), rel=1e-12)
     assert row.difference == pytest.approx(0.02)
     assert row.contradictory
-    (close,) = disagreements_of([source("a", [8.013, 8.013]), source("b", [8.0, 8.0])])
+    (close,) = disagreements_of([source("a", [8.016, 8.016]), source("b", [8.0, 8.0])])
     assert not close.contradictory
 
 

@@ -4,13 +4,13 @@ Here:     each pair of sources compared at the bottles they share, the sentence,
           estimate that hangs on the water in which they disagree.
 Not here: the adjustment that joins sources where they agree (`offsets`), two references of one sensor (`twins`).
 Rules:    a difference counts against everything stated of both sides: laboratory, offset, drift, settling, noise,
-          constants. Beyond three standard uncertainties the two are not two readings of one water, and their mean would
+          constants. Beyond 3.5 standard uncertainties the two are not two readings of one water, and their mean would
           be nobody's value: what hangs on it is refused, with the sentence as the reason.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reeftally._checks import FloatArray
+from reeftally.analysis.finding import SERIOUS, Finding
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.offsets import (
     LABORATORY_SD,
@@ -37,11 +38,12 @@ if TYPE_CHECKING:
     from reeftally.analysis.records import SlowBlocks
     from reeftally.analysis.run import Chain
 
-__all__ = ["Disagreeing", "Source", "disagreements_of", "mark_contradictions", "sources_of"]
+__all__ = ["Disagreeing", "Source", "contradiction_findings", "disagreements_of", "mark_contradictions", "sources_of"]
 
 MEASURED, CALCULATED = "pH measured in the bottles", "pH from DIC and alkalinity of the bottles"
-# Beyond this many standard uncertainties two sources contradict each other (3 in 1,000 pairs of honest sources).
-LIMIT = 3.0
+# Beyond this many standard uncertainties two sources contradict each other: 5 in 10,000 pairs of honest sources, so
+# that a mission with ten pairs is not refused once in thirty.
+LIMIT = 3.5
 # What all DIC of one laboratory share after correction with reference material (common practice, no source).
 DIC_COMMON_SD = 1.0
 # Estimates that hang on the pH of the reef's water, by how their names begin; and those that need the other water too.
@@ -140,7 +142,7 @@ def sentence(rows: list[Disagreeing]) -> str:
     return "; ".join(row.words() for row in bad) + tail
 
 
-def sources_of(context: Context, grid: Grid, slow: Mapping[str, SlowBlocks], roles: set[str]) -> list[Source]:
+def sources_of(context: Context, grid: Grid, slow: Mapping[str, SlowBlocks], roles: Set[str]) -> list[Source]:
     """Return the sources of pH at the bottles of stations with these roles."""
     stations = {row.name for row in context.book.stations if row.role in roles}
     wanted = [b for b in context.tables.bottles if b.station in stations and b.flag in {2, 6}]
@@ -218,12 +220,32 @@ def _loggers(context: Context, grid: Grid, slow: Mapping[str, SlowBlocks], wante
         )
 
 
+WATERS: tuple[tuple[frozenset[str], tuple[str, ...], str], ...] = (
+    (frozenset({"bed", "ambient", "side by side"}), ON_REEF, "the reef's water"),
+    (frozenset({"reference"}), ON_REFERENCE, "the reference water"),
+)
+
+
+def contradiction_findings(context: Context, slow: Mapping[str, SlowBlocks]) -> Iterator[Finding]:
+    """Yield a finding for each water whose sources of pH contradict each other."""
+    for roles, _, where in WATERS:
+        rows = disagreements_of(sources_of(context, context.grid, slow, roles))
+        said = sentence(rows)
+        if said:
+            yield Finding(
+                id=f"contradiction-{where.split()[1].removesuffix("'s")}",
+                severity=SERIOUS,
+                subject=where,
+                what=f"{where}: {said}.",
+                evidence="; ".join(row.words() for row in rows),
+                proposal="what hangs on this pH is not resolved until one of them is taken out: flag the bottles 3 in "
+                "bottles.csv if the laboratory finds its error, or exclude the logger's record with the reason",
+            )
+
+
 def mark_contradictions(chain: Chain) -> None:
     """Refuse what hangs on a water whose sources contradict each other, and say why."""
-    for roles, names, where in (
-        ({"bed", "ambient", "side by side"}, ON_REEF, "the reef's water"),
-        ({"reference"}, ON_REFERENCE, "the reference water"),
-    ):
+    for roles, names, where in WATERS:
         said = sentence(disagreements_of(sources_of(chain.context, chain.grid, chain.slow, roles)))
         if not said:
             continue
