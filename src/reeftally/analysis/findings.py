@@ -20,6 +20,7 @@ from reeftally.analysis.anchor_findings import anchor_findings
 from reeftally.analysis.bottle_findings import bottle_findings
 from reeftally.analysis.clock_findings import clock_findings
 from reeftally.analysis.context import Context, open_context
+from reeftally.analysis.contradictions import contradiction_findings
 from reeftally.analysis.crossed import crossed_findings
 from reeftally.analysis.fast_findings import fast_findings
 from reeftally.analysis.finding import DOUBTFUL, SERIOUS, Finding
@@ -106,6 +107,7 @@ def _found(
         *anchor_findings(context, slow),
         *fast_findings(context),
         *reference_disagreement_findings(context),
+        *contradiction_findings(context, slow),
         *_withheld(slow),
         *crossed_findings(context, slow, offsets),
         *sensor_findings(context, slow, water, offsets),
