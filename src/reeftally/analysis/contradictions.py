@@ -233,7 +233,7 @@ def contradiction_findings(context: Context, slow: Mapping[str, SlowBlocks]) -> 
         said = sentence(rows)
         if said:
             yield Finding(
-                id=f"contradiction-{where.split()[1].removesuffix("'s")}",
+                id="contradiction-reference" if "reference" in roles else "contradiction-reef",
                 severity=SERIOUS,
                 subject=where,
                 what=f"{where}: {said}.",
