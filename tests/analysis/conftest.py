@@ -25,3 +25,19 @@ def demo(tmp_path_factory) -> Path:
     accept(folder, ids=["all"], by="crew", now=DECIDED)
     analyse(folder)
     return folder
+
+
+@pytest.fixture(scope="session")
+def burst_maker():
+    """Return the generator of synthetic bursts with known spectra and stress that the flow tests use."""
+    import importlib.util
+    import sys
+
+    path = Path(__file__).resolve().parents[1] / "flow" / "conftest.py"
+    spec = importlib.util.spec_from_file_location("flow_makers", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module.make_burst

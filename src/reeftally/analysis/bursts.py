@@ -212,6 +212,9 @@ def _survey_group(job: _Job, blocks: tuple[int, ...]) -> list[tuple[int, FloatAr
             continue
         centre = np.median(some, axis=1, keepdims=True)
         spread = 1.4826 * np.median(np.abs(some - centre), axis=1, keepdims=True)
+        if not (spread > 0.0).all():
+            # A channel that stands still says nothing about the axes.
+            continue
         clipped = np.clip(velocity, centre - 6.0 * spread, centre + 6.0 * spread)
         clipped = np.where(np.isfinite(clipped), clipped, centre)
         moments, samples = wave_tilt_moments(velocity=clipped, sample_rate=job.sample_rate)

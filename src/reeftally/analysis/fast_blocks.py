@@ -114,7 +114,11 @@ def flow_blocks(context: Context, label: str) -> FlowBlocks:
             poor[block] = float((thin < POOR_CORRELATION).mean())
         if count[block] < 0.5 * rate * grid.block_s:
             continue
-        velocity = _clipped(np.stack([part[name] for name in VELOCITY]))
+        samples = np.stack([part[name] for name in VELOCITY])
+        if not np.isfinite(samples[:, ::4]).any(axis=1).all():
+            # A channel without a value says nothing about the current.
+            continue
+        velocity = _clipped(samples)
         mean[:, block] = velocity[:2].mean(axis=1)
         # At slack water waves on a slightly tilted head outweigh the stress and can turn its sign.
         if float(np.hypot(*mean[:, block])) >= SLOWEST_M_S:

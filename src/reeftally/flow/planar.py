@@ -197,6 +197,8 @@ def wave_tilt_moments(
     covariance = found.matrix[..., band].real.sum(axis=-1) * found.resolution
     # A narrow swell has few independent samples: count them by the spread of its energy.
     power = found.power(0)[band] + found.power(1)[band]
+    if not power.sum() > 0.0:
+        return np.full((3, 3), np.nan), 0.0
     wide = float(power.sum() ** 2 / (power**2).sum())
     return np.asarray(covariance), 0.5 * wide * float(found.band_degrees_of_freedom)
 
