@@ -315,12 +315,16 @@ class FileWork:
         mission = self.settings.mission_ns
         if mission is None or report.first_ns is None or report.last_ns is None:
             return
-        if report.first_ns <= mission[1] and report.last_ns >= mission[0]:
+        outside = [at for at in (report.first_ns, report.last_ns) if not mission[0] <= at <= mission[1]]
+        readings = [other_reading(at, job.layout, mission) for at in outside]
+        found = {reading.what: reading for reading in readings if reading is not None}
+        same = next(iter(found.values())) if len(found) == 1 and None not in readings else None
+        apart = report.first_ns > mission[1] or report.last_ns < mission[0]
+        # A record may begin before the mission and go on after it; dates read wrongly jump by months.
+        if not outside or not (apart or (same is not None and same.what.startswith("day and month"))):
             return
-        readings = [other_reading(at, job.layout, mission) for at in (report.first_ns, report.last_ns)]
-        same = readings[0] if readings[0] is not None and readings[1] is not None else None
         mend = "The rows are kept and not used. Is the file of another mission, or was the clock wrong?"
-        if same is not None and readings[1] is not None and same.what == readings[1].what:
+        if same is not None:
             mend = "The rows are kept as they are. " + same.text()
         report.messages.append(
             IntakeError(
