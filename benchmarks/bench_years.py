@@ -65,7 +65,8 @@ def station(record: y.YearRecord, name: str, *, drift: bool) -> Station:
         change = float(record.year(record.change_ns))
         both = [float(s.error(np.asarray(change))) for s in sensors]
         noise = y.NOISE_SD * np.sqrt(2.0 / (24 * y.OVERLAP_DAYS)) * rng.standard_normal()
-        overlaps = [(sensors[0].label, sensors[1].label, change, both[1] - both[0] + noise, OVERLAP_FLOOR)]
+        seen = both[1] - both[0] + record.overlap + noise
+        overlaps = [(sensors[0].label, sensors[1].label, change, seen, OVERLAP_FLOOR)]
     arguments = {
         "spans": {s.label: (s.start, s.end) for s in sensors},
         "offset_prior_sd": {s.label: 0.02 if s.label == "PHL-2" else y.OFFSET_SD for s in sensors},

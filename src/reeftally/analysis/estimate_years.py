@@ -19,6 +19,7 @@ from reeftally.analysis.atmosphere import atmosphere_table
 from reeftally.analysis.context import Context
 from reeftally.analysis.estimates import Estimate, Estimates, iso
 from reeftally.analysis.long_record import DAYS, YEAR_NS, Change, StationRecord, years_since
+from reeftally.analysis.offsets import LABORATORY_SD
 from reeftally.analysis.water import mission_constants
 from reeftally.errors import InputError
 from reeftally.ledger import Step, Trend
@@ -362,14 +363,17 @@ def _offsets(context: Context, record: StationRecord, estimates: Estimates) -> N
     referred = record.referred
     count = len(referred.labels)
     sd = np.sqrt(np.maximum(np.diag(referred.covariance), 0.0))
+    # What the bottles of a laboratory share is in every offset, and in no difference, drift or trend.
+    shared = LABORATORY_SD["ph_total"]
     start = to_ns(context.book.mission.start)
     for index, label in enumerate(referred.labels):
         low, high = record.spans[label]
         middle = round(start + referred.middle[index] * YEAR_NS)
         estimates.from_parts(
             quantity="sensor_offset", method="service_bottles", subject=label, period="instant", start_ns=middle,
-            end_ns=middle, unit="", value=float(referred.offset[index]), random_sd=0.0, systematic_sd=float(sd[index]),
-            n=int(referred.bottles[index]), trail="sensor_change", channel="ph_total",
+            end_ns=middle, unit="", value=float(referred.offset[index]), random_sd=0.0,
+            systematic_sd=float(np.hypot(sd[index], shared)), n=int(referred.bottles[index]), trail="sensor_change",
+            channel="ph_total",
         )  # fmt: skip
         if sd[count + index] > 0:
             estimates.from_parts(

@@ -47,6 +47,12 @@ DRIFT_SD_PER_DAY = 5e-7
 NOISE_SD = 0.0006
 """Of one hourly value."""
 BOTTLE_SD = 0.003
+LABORATORY_SD = 0.002
+"""What all bottles of the laboratory share; the analysis assumes as much."""
+MISMATCH_SD = 0.0015
+"""Of a bottle and the sensor beside it, in place and time; the analysis assumes as much."""
+OVERLAP_SD = 0.0005
+"""Of two sensors side by side for days; the analysis assumes as much."""
 ALKALINITY = {"offshore": 2312.0, "basin": 2308.2}
 ALKALINITY_SD = 1.8
 SALINITY = 35.10
@@ -97,7 +103,7 @@ class StationYears:
     month: FloatArray
     """True monthly means of pH, (months,)."""
     bottle: FloatArray
-    """Errors of the service bottles, (visits,)."""
+    """Errors of the service bottles, what their laboratory shares included, (visits,)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +124,8 @@ class YearRecord:
     sensors: tuple[SensorYears, ...]
     visit_ns: npt.NDArray[np.int64]
     """Service visits, in the middle of an hour."""
+    overlap: float
+    """What the second sensor reads higher, side by side with the first, than its error says."""
 
     def year(self, time_ns: npt.ArrayLike) -> FloatArray:
         """Return years since the start."""
@@ -173,12 +181,15 @@ def year_record(*, years: int = 12, seed: int = 1, step: float = STEP) -> YearRe
     stations: dict[str, StationYears] = {}
     visits = start_ns + (29 * DAY_NS + 5 * HOUR_NS + HOUR_NS // 2)
     visit_ns = np.arange(visits, int(edges[-1]), int(SERVICE_DAYS) * DAY_NS, dtype=np.int64)
+    shared = LABORATORY_SD * float(generator(seed, "years laboratory").standard_normal())
     for station in ("offshore", "basin"):
         rng = generator(seed, f"years {station}")
         # Southern hemisphere: coldest, and pH highest, in July.
         season = SEASON * np.cos(2.0 * np.pi * (middle - 0.55))
         month = MEAN[station] + SLOPE[station] * middle + season + _ar1(rng, middle.size, SD[station], PHI)
-        stations[station] = StationYears(month, BOTTLE_SD * rng.standard_normal(visit_ns.size))
+        stations[station] = StationYears(
+            month, shared + float(np.hypot(BOTTLE_SD, MISMATCH_SD)) * rng.standard_normal(visit_ns.size)
+        )
     rng = generator(seed, "years sensors")
     offset = OFFSET_SD * rng.standard_normal(2)
     drift = DRIFT_SD_PER_DAY * YEAR_DAYS * rng.standard_normal(3)
@@ -202,6 +213,7 @@ def year_record(*, years: int = 12, seed: int = 1, step: float = STEP) -> YearRe
         stations=stations,
         sensors=tuple(sensors),
         visit_ns=visit_ns,
+        overlap=OVERLAP_SD * float(generator(seed, "years overlap").standard_normal()),
     )
 
 

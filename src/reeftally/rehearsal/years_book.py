@@ -211,6 +211,8 @@ def _write_raw(
         meet = float(record.year(change))
         low = min(low, meet - y.OVERLAP_DAYS / y.YEAR_DAYS) if low >= meet - 0.5 else low
         high = max(high, meet) if high <= meet else high
+    # Side by side, before its own place begins, the newer sensor sees a slightly other water.
+    ph = ph + np.where(year < sensor.start, record.overlap, 0.0)
     on = hours.present & (year >= low) & (year < high)
     calendar = hours.time_ns.astype("datetime64[ns]").astype("datetime64[Y]").astype(int) + 1970
     columns = np.column_stack([temperature, salinity, ph])
