@@ -59,6 +59,14 @@ def _roughness(values: FloatArray, size: int) -> FloatArray:
     return out
 
 
+def _middle(others: FloatArray) -> FloatArray:
+    """What the neighbours show: the median of three or more, so that one that errs itself does not speak for all."""
+    if others.shape[0] < 3:
+        return mean_of_present(others)
+    filled = np.where(np.isfinite(others), others, mean_of_present(others))
+    return np.asarray(np.median(filled, axis=0))
+
+
 def _stretches(time: FloatArray, mask: npt.NDArray[np.bool_], least: int) -> list[tuple[float, float, int]]:
     return [(float(time[a]), float(time[b - 1]), b - a) for a, b in runs_of(mask) if b - a >= least]
 
@@ -119,7 +127,7 @@ def review_record(
             part[part == GOOD] = SUSPECT
         tests["rough"] = flags
         if others is not None:
-            tests["attenuated"] = attenuated_against(values=y, neighbour=mean_of_present(others), window=_PIECE)
+            tests["attenuated"] = attenuated_against(values=y, neighbour=_middle(others), window=_PIECE)
             scale = max(noise_sd, usual / np.sqrt(2.0))
             tests["visitor"] = visitors(values=y, neighbours=others, noise_sd=scale, longest=_PIECE // 4)
             size = max(1, n // 400)
