@@ -8,6 +8,7 @@ Rules:    reading never writes; a part that cannot be read is None and its troub
 
 from __future__ import annotations
 
+import csv
 import json
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -162,6 +163,14 @@ class Look:
             return None
         return self._part(name, (run.name, stamp_of(run / name)), lambda: _document(run / name))
 
+    def rows(self, name: str) -> list[dict[str, str]]:
+        """Return a table of the newest run that stands beside the estimates (``fitness.csv``); empty without it."""
+        run = self.run
+        if run is None or not (run / name).is_file():
+            return []
+        path = run / name
+        return self._part(name, (run.name, stamp_of(path)), lambda: _table(path)) or []
+
     # -- what most pages ask -----------------------------------------------------------------------
 
     def last_ns(self, label: str) -> int:
@@ -275,6 +284,11 @@ def _document(path: Path) -> dict[str, Any]:
         message = f"{path.name} is not of a format that this version reads."
         raise ValueError(message)
     return found
+
+
+def _table(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
 
 
 def _keys(numbers: Sequence[Number]) -> dict[str, Number]:

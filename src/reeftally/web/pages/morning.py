@@ -7,7 +7,6 @@ Rules:    every line opens its evidence in one step; nothing is ranked or judged
 
 from __future__ import annotations
 
-import re
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -31,6 +30,7 @@ from reeftally.web.blocks import (
 )
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
+from reeftally.web.said import raised
 from reeftally.web.times import lasting, parse_ns, when
 
 TITLE = "Morning"
@@ -110,30 +110,21 @@ def _numbers(look: Look, keys: Any) -> list[Cell]:
     return out
 
 
-_UNIT = re.compile(r"(?<=[a-z])-([0-9])(?![0-9T:-])")
-_MINUS = re.compile(r"(?<![\w.-])-(?=[0-9])")
-
-
-def _pretty(text: Any) -> str:
-    """Return a sentence with raised exponents and minus signs."""
-    return _MINUS.sub("−", _UNIT.sub(lambda m: "⁻" + "⁰¹²³⁴⁵⁶⁷⁸⁹"[int(m.group(1))], str(text)))
-
-
 def _said(look: Look, document: dict[str, Any]) -> list[Block]:
     blocks: list[Block] = []
     action = document.get("action") or {}
     if action.get("text"):
         link = _evidence(action.get("link"))
-        parts: list[Cell] = [_pretty(action.get("why", ""))]
+        parts: list[Cell] = [raised(action.get("why", ""))]
         if link is not None:
             parts += [" ", link]
-        blocks.append(Text([_pretty(action["text"])], kind="say"))
+        blocks.append(Text([raised(action["text"])], kind="say"))
         blocks.append(Text(parts, kind="why"))
     blocks.append(Text([_window(look, document), *_alive(look)]))
     lines = [
         Line(
             WORDS.get(str(line.get("severity")), "noted"),
-            [_pretty(line.get("text", ""))],
+            [raised(line.get("text", ""))],
             _evidence(line.get("link")),
             _numbers(look, line.get("estimates")),
         )
@@ -167,8 +158,8 @@ def _alarms(rows: Any) -> list[Line]:
         if len(times) > 1:
             when_words = f"{len(times)} times, first {when(times[0])}, last {when(times[-1])}"
         why = next(str(r.get("why", "")) for r in rows if isinstance(r, dict) and str(r.get("text", "")) == text)
-        parts: list[Cell] = [f"Alarm: {_pretty(text)}, {when_words}. " if when_words else f"Alarm: {_pretty(text)}. "]
-        lines.append(Line(WORDS.get(severity, "serious"), [*parts, _pretty(why)], None, [f"Check: {_pretty(check)}"]))
+        parts: list[Cell] = [f"Alarm: {raised(text)}, {when_words}. " if when_words else f"Alarm: {raised(text)}. "]
+        lines.append(Line(WORDS.get(severity, "serious"), [*parts, raised(why)], None, [f"Check: {raised(check)}"]))
     if len(kinds) > MOST_LINES:
         lines.append(Line("noted", [f"And {len(kinds) - MOST_LINES} other kinds of alarm."]))
     return lines
@@ -181,7 +172,7 @@ def _targets(rows: Any) -> Table:
         [
             [
                 quantity_name(str(r.get("quantity", ""))), str(r.get("subject", "") or ""), str(r.get("period", "")),
-                _pretty(r.get("wanted", "")), _pretty(r.get("reached", "") or ""), str(r.get("state", "")),
+                raised(r.get("wanted", "")), raised(r.get("reached", "") or ""), str(r.get("state", "")),
             ]
             for r in rows
             if isinstance(r, dict)

@@ -7,6 +7,7 @@ Rules:    a window given in the address is the first one shown.
 
 from __future__ import annotations
 
+from typing import Any
 from urllib.parse import quote
 
 from reeftally._names import QUANTITIES
@@ -14,9 +15,9 @@ from reeftally.charts import pretty_unit, quantity_name
 from reeftally.mission import Instrument
 from reeftally.web.alive import pulses
 from reeftally.web.blocks import Block, Cell, Field, Form, Link, Notice, Page, Pairs, Table, Trace, value_of
-from reeftally.web.fit import fitness_rows
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
+from reeftally.web.said import raised
 from reeftally.web.times import lasting, parse_ns, when
 from reeftally.web.traces import trace_config
 from reeftally.web.writing import KINDS
@@ -120,15 +121,7 @@ def _one(look: Look, query: Query, row: Instrument) -> Page:
     blocks += _findings(look, label)
     blocks += _numbers(look, label)
     blocks += _flags(look, label)
-    grades = fitness_rows(look, row)
-    if grades:
-        blocks.append(
-            Table(
-                "Fit for what, on the newest day",
-                ["quantity", "purpose", "grade", "why, and what would mend it"],
-                grades,
-            )
-        )
+    blocks += _fitness(look, label)
     blocks.append(_facts(look, row))
     blocks.append(
         Form(
@@ -153,6 +146,30 @@ def _lead(row: Instrument, place: object, offset: float, look: Look, value: str)
     return parts
 
 
+def _fitness(look: Look, label: str) -> list[Block]:
+    """Return the grades of the newest day that the run graded, and of the days before where they differ."""
+    rows = [r for r in look.rows("fitness.csv") if r.get("sensor") == label]
+    days = sorted({r.get("day", "") for r in rows})
+    out: list[list[Cell]] = []
+    for r in rows:
+        if r.get("day") != days[-1]:
+            continue
+        before = [
+            o.get("grade", "")
+            for o in rows
+            if (o.get("quantity"), o.get("purpose")) == (r.get("quantity"), r.get("purpose"))
+        ]
+        changed = "" if len(set(before)) < 2 else ", ".join(f"{d[5:]} {g}" for d, g in zip(days, before, strict=False))
+        why = "; ".join(filter(None, [r.get("reasons", ""), r.get("sentence", "")]))
+        out.append(
+            [quantity_name(r.get("quantity", "")), r.get("purpose", ""), r.get("grade", ""), raised(why), changed]
+        )
+    if not out:
+        return []
+    columns = ["quantity", "purpose", "grade", "why, and what would mend it", "by day, where it changed"]
+    return [Table(f"Fit for what, on {days[-1]}", columns, out)]
+
+
 def _findings(look: Look, label: str) -> list[Block]:
     document = look.document("findings.json")
     rows: list[list[Cell]] = []
@@ -167,14 +184,26 @@ def _findings(look: Look, label: str) -> list[Block]:
         rows.append(
             [
                 "accepted" if f.get("accepted") else weight,
-                str(f.get("what", "")),
-                str(f.get("evidence", "")),
-                str(f.get("proposal", "")),
+                raised(f.get("what", "")),
+                raised(f.get("evidence", "")),
+                _causes(f),
+                raised(f.get("proposal", "")),
                 str(f.get("id", "")),
             ]
         )
         weights.append("" if f.get("accepted") else weight)
-    return [Table("Findings", ["state", "what", "evidence", "proposal", "id"], rows, weights=weights)] if rows else []
+    return (
+        [Table("Findings", ["state", "what", "evidence", "likely causes", "proposal", "id"], rows, weights=weights)]
+        if rows
+        else []
+    )
+
+
+def _causes(finding: dict[str, Any]) -> str:
+    """Return the likely causes in order, and the test that would separate the first two."""
+    causes = [str(c) for c in finding.get("causes") or []]
+    test = str(finding.get("test") or "")
+    return "; ".join([*causes[:3], *([f"to tell: {test}"] if test else [])])
 
 
 def _numbers(look: Look, label: str) -> list[Block]:
