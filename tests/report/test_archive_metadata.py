@@ -8,7 +8,7 @@ import pytest
 
 from reeftally.errors import BookError
 from reeftally.mission import new_mission
-from reeftally.report.archive_metadata import archive_metadata, metadata_csv, metadata_json, missing_metadata
+from reeftally.telling.archive_metadata import archive_metadata, metadata_csv, metadata_json, missing_metadata
 
 # What ocean-acidification metadata ask for: Jiang et al. (2015), Earth System Science Data 7, 117-125, from memory.
 ASKED = (

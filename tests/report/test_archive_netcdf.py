@@ -11,8 +11,8 @@ from reeftally._names import QUANTITIES
 from reeftally.analysis.results import read_results
 from reeftally.mission import read_book
 from reeftally.report.archive_check import netcdf_problems
-from reeftally.report.archive_metadata import archive_metadata
 from reeftally.report.archive_netcdf import GROUPS, Source, csv_twins, flat_dataset, valid_names, write_flat
+from reeftally.telling.archive_metadata import archive_metadata
 
 # Attributes that the checker wants and an invented mission does not state; whatever else it finds is a defect.
 # ACDD 1.3 recommends (but does not highly recommend) them: naming_authority, creator_email and _url, publisher.

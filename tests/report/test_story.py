@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from reeftally.report import claims, headline, read_facts, targets
-from reeftally.report.story import amount, moved, not_measured
+from reeftally.telling.story import amount, moved, not_measured
 
 
 @pytest.fixture(scope="module")

@@ -11,10 +11,10 @@ from reeftally.report.html import write_report
 from reeftally.report.methods import methods_text
 from reeftally.report.paper import write_report_pdf
 from reeftally.report.sections import TargetState, targets
-from reeftally.report.story import Claim, Headline, claims, headline
 from reeftally.telling.cautions import CAUTIONS, STANDING_LINE, Caution, cautions_for
 from reeftally.telling.explain import Step, explain
 from reeftally.telling.facts import Facts, Number, read_facts
+from reeftally.telling.story import Claim, Headline, claims, headline
 
 __all__ = [
     "CAUTIONS",

@@ -32,13 +32,13 @@ from reeftally.analysis.trail import table_hashes
 from reeftally.errors import ResultError
 from reeftally.mission import Log, current_revision, read_book, revisions
 from reeftally.report.archive_check import Verification, verify_package
-from reeftally.report.archive_fields import METADATA_FILE, MetadataField
-from reeftally.report.archive_metadata import archive_metadata, metadata_csv, metadata_json, missing_metadata
 from reeftally.report.archive_netcdf import GROUPS, Source, csv_twins, flat_dataset, read_group, slug, write_flat
 from reeftally.report.archive_package import write_package
 from reeftally.report.archive_readme import readme
 from reeftally.report.archive_rebuild import Comparison, rebuild_archive
 from reeftally.store import open_store
+from reeftally.telling.archive_fields import METADATA_FILE, MetadataField
+from reeftally.telling.archive_metadata import archive_metadata, metadata_csv, metadata_json, missing_metadata
 
 __all__ = [
     "Archive",

@@ -20,8 +20,8 @@ import pandas as pd
 import xarray as xr
 
 from reeftally.mission import Book
-from reeftally.report.archive_fields import NOT_APPLICABLE, MetadataField
-from reeftally.report.archive_metadata import COMPANIONS
+from reeftally.telling.archive_fields import NOT_APPLICABLE, MetadataField
+from reeftally.telling.archive_metadata import COMPANIONS
 
 __all__ = ["GROUPS", "Source", "csv_twins", "flat_dataset", "read_group", "slug", "valid_names", "write_flat"]
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reeftally.report.archive_fields import MetadataField
 from reeftally.report.archive_netcdf import GROUPS, Source
+from reeftally.telling.archive_fields import MetadataField
 
 __all__ = ["readme"]
 

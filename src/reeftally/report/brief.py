@@ -19,7 +19,10 @@ import pandas as pd
 from reeftally import charts
 from reeftally.report.html import save
 from reeftally.report.sections import targets
-from reeftally.report.story import (
+from reeftally.report.typesetting import typeset
+from reeftally.telling.cautions import STANDING_LINE
+from reeftally.telling.facts import Facts, Number, read_facts
+from reeftally.telling.story import (
     Claim,
     amount,
     claims,
@@ -29,9 +32,6 @@ from reeftally.report.story import (
     parts_of,
     short_places,
 )
-from reeftally.report.typesetting import typeset
-from reeftally.telling.cautions import STANDING_LINE
-from reeftally.telling.facts import Facts, Number, read_facts
 from reeftally.telling.words import places, share, with_interval
 
 __all__ = ["Brief", "brief_of", "write_brief"]

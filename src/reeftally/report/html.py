@@ -19,14 +19,14 @@ import jinja2
 from markupsafe import Markup
 
 from reeftally.charts import COLOURS, browser_library, method_name, page_spec, quantity_name, svg_for_page
-from reeftally.report._figure import Figure, plain_term
 from reeftally.report._packed import packed
 from reeftally.report.methods import methods_text
 from reeftally.report.sections import Section, sections
-from reeftally.report.story import Claim, amount, claims, headline
+from reeftally.telling._figure import Figure, plain_term
 from reeftally.telling.cautions import STANDING_LINE, cautions_for
 from reeftally.telling.explain import method_entry
 from reeftally.telling.facts import Facts, Number, read_facts
+from reeftally.telling.story import Claim, amount, claims, headline
 from reeftally.telling.words import places, with_interval
 
 __all__ = ["claim_lines", "dates", "limits", "report_page", "save", "signed", "write_report"]

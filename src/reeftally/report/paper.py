@@ -16,11 +16,11 @@ from reeftally.charts import svg_for_paper
 from reeftally.report.html import claim_lines, dates, limits, save, signed
 from reeftally.report.methods import methods_text
 from reeftally.report.sections import Table, sections
-from reeftally.report.story import headline
 from reeftally.report.typesetting import typeset
 from reeftally.telling.cautions import STANDING_LINE, cautions_for
 from reeftally.telling.explain import method_entry
 from reeftally.telling.facts import Facts, Number, read_facts
+from reeftally.telling.story import headline
 from reeftally.telling.words import with_interval
 
 __all__ = ["write_report_pdf"]

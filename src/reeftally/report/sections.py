@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 
 from reeftally.analysis.targets import deciding, target_results
 from reeftally.charts import driver_name, method_name, pretty_unit, quantity_name
-from reeftally.report._figure import Figure
-from reeftally.report.figures import figures
-from reeftally.report.story import not_measured
+from reeftally.telling._figure import Figure
 from reeftally.telling.facts import Facts, Number
+from reeftally.telling.figures import figures
+from reeftally.telling.story import not_measured
 from reeftally.telling.words import number as format_number
 
 __all__ = ["Section", "Table", "TargetState", "sections", "targets"]

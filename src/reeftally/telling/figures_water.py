@@ -11,7 +11,7 @@ import pandas as pd
 
 from reeftally import charts
 from reeftally.charts import quantity_name, series_frame
-from reeftally.report._figure import Figure, by_hour, no_figure, side_by_side_table
+from reeftally.telling._figure import Figure, by_hour, no_figure, side_by_side_table
 from reeftally.telling.facts import Facts, Number
 
 __all__ = ["hours", "offsets", "properties", "routes", "strip"]

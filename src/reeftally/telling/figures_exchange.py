@@ -16,7 +16,7 @@ from reeftally import charts
 from reeftally.charts import series_frame
 from reeftally.errors import ReeftallyError
 from reeftally.mission import read_tables
-from reeftally.report._figure import Figure, has_numbers, method_series, no_figure
+from reeftally.telling._figure import Figure, has_numbers, method_series, no_figure
 from reeftally.telling.facts import Facts
 
 __all__ = ["against", "cospectrum", "flux_series", "light", "organisms", "subrange"]

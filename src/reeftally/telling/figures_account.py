@@ -11,9 +11,9 @@ import pandas as pd
 
 from reeftally import charts
 from reeftally.charts import quantity_name, series_frame
-from reeftally.report._figure import Figure, no_figure, plain_term
-from reeftally.report.story import parts_of
+from reeftally.telling._figure import Figure, no_figure, plain_term
 from reeftally.telling.facts import Facts, Number
+from reeftally.telling.story import parts_of
 from reeftally.telling.words import places, with_interval
 
 __all__ = ["budgets", "ledger_series", "lines", "steps"]

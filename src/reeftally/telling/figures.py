@@ -8,11 +8,11 @@ Rules:    a figure that cannot be drawn says what is missing and what to do next
 
 from __future__ import annotations
 
-from reeftally.report._figure import Figure
-from reeftally.report.figures_account import budgets, ledger_series, lines, steps
-from reeftally.report.figures_exchange import against, cospectrum, flux_series, light, organisms, subrange
-from reeftally.report.figures_water import hours, offsets, properties, routes, strip
+from reeftally.telling._figure import Figure
 from reeftally.telling.facts import Facts
+from reeftally.telling.figures_account import budgets, ledger_series, lines, steps
+from reeftally.telling.figures_exchange import against, cospectrum, flux_series, light, organisms, subrange
+from reeftally.telling.figures_water import hours, offsets, properties, routes, strip
 
 __all__ = ["Figure", "figures"]
 

@@ -21,8 +21,8 @@ from reeftally._names import QUANTITIES
 from reeftally.analysis.estimates import iso
 from reeftally.analysis.results import latest_run, read_results
 from reeftally.mission import Book, Bottle, Instrument, Layout, Tables, read_book, read_layouts, read_tables
-from reeftally.report import archive_fields as asked
-from reeftally.report.archive_fields import METADATA_FILE, MetadataField, Stated, read_stated
+from reeftally.telling import archive_fields as asked
+from reeftally.telling.archive_fields import METADATA_FILE, MetadataField, Stated, read_stated
 
 __all__ = ["COMPANIONS", "archive_metadata", "metadata_csv", "metadata_json", "missing_metadata"]
 
