@@ -41,9 +41,10 @@ SILENT_INTERVALS = 3.0
 # DIC at a quotient of one; both common practice, no source), and the hours over which levels are taken.
 DRIFT_LIMITS: dict[str, float] = {"ph_total": 0.01, "oxygen": 6.0}
 LEVEL_H = 6.0
+BACK_H = 48.0
 # As many instruments that fall silent together are one alarm: power or hub.
 TOGETHER = 3
-TOGETHER_NS = 300 * NS
+TOGETHER_NS = 900 * NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,48 +236,48 @@ def drift_alarms(
 
     Notes
     -----
-    Each sensor less the median of the others, as the median of the last six hours, against the level of its first
-    six hours; a cleaning sets the sensor's reference anew and leaves what the others had changed before it. The
-    sensor is named without which the others changed most alike; two, where that is nearly as good; with two sensors
-    in all both, since nothing says which one moved. After an alarm the levels at that time are the new references.
+    Each sensor less the median of the others, as the median of the last six hours, against the same 48 h before
+    (the same light and nearly the same tide), and against the first six hours for what grows slowly. The step of a
+    cleaning is taken out. The sensor is named without which the others changed most alike; two, where that is
+    nearly as good; where only two speak, both, since nothing says which one moved. After an alarm all begins anew.
     """
     limit = DRIFT_LIMITS[quantity] if limit is None else limit
     labels = sorted(series)
     if len(labels) < 2 or seconds.size < 3:
         return []
     step = float(np.median(np.diff(seconds)))
-    width = max(4, round(LEVEL_H * 3600.0 / step))
-    stack = np.stack([series[label] for label in labels])
-    against, alike = _levels(stack, width)
-    moments = {label: sorted((resets or {}).get(label, ())) for label in labels}
-    blank = np.full(len(labels), np.nan)
-    reference, common, since = blank.copy(), blank.copy(), float(seconds[0])
-    held, held_common, waits = np.zeros(len(labels)), np.zeros(len(labels)), -np.inf
+    width, back = max(4, round(LEVEL_H * 3600.0 / step)), round(BACK_H * 3600.0 / step)
+    against, alike = _levels(np.stack([series[label] for label in labels]), width)
+    for moment in sorted(t for times in (resets or {}).values() for t in times):
+        _without_step(against, int(np.searchsorted(seconds, moment)), width)
+        _without_step(alike, int(np.searchsorted(seconds, moment)), width)
     out: list[Alarm] = []
+    begin = 0
     for i in range(seconds.size):
-        for k, label in enumerate(labels):
-            while moments[label] and moments[label][0] <= seconds[i]:
-                waits = moments[label].pop(0) + width * step
-                # What each had changed before the cleaning stays; what was taken off the cleaned one is forgotten.
-                held = np.nan_to_num(against[:, max(i - 1, 0)] - reference)
-                held_common = np.nan_to_num(alike[:, max(i - 1, 0)] - common)
-                held[k] = held_common[k] = 0.0
-                reference, common = blank.copy(), blank.copy()
-        if seconds[i] < waits:
+        if not np.isfinite(against[:, i]).any():
+            begin += begin == i
             continue
-        fresh = np.isnan(reference) & np.isfinite(against[:, i])
-        reference = np.where(fresh, against[:, i] - held, reference)
-        common = np.where(fresh, alike[:, i] - held_common, common)
-        change, moved = against[:, i] - reference, alike[:, i] - common
-        if not (np.abs(np.nan_to_num(change)) > limit).any():
+        for first in (max(i - back, begin), begin):
+            change, moved = against[:, i] - against[:, first], alike[:, i] - alike[:, first]
+            if (np.abs(np.nan_to_num(change)) > limit).any():
+                break
+        else:
             continue
         movers = _movers(change, moved)
         worst = movers[0]
-        names = [labels[k] for k in (range(len(labels)) if len(labels) == 2 else movers)]
+        names = [labels[k] for k in movers]
+        since = float(seconds[first]) - width * step
         out.append(_drift(quantity, labels[worst], names, float(change[worst]), since, float(seconds[i])))
-        reference, common = against[:, i].copy(), alike[:, i].copy()
-        held, held_common, since = np.zeros(len(labels)), np.zeros(len(labels)), float(seconds[i])
+        begin = i
     return out
+
+
+def _without_step(levels: FloatArray, at: int, width: int) -> None:
+    """Take the step at a block out of running medians, in place: what lies before is moved to what comes after."""
+    after = min(at + width, levels.shape[1] - 1)
+    step = levels[:, after] - levels[:, max(at - 1, 0)]
+    levels[:, :at] += np.where(np.isfinite(step), step, 0.0)[:, None]
+    levels[:, at:after] = np.nan
 
 
 def _levels(stack: FloatArray, width: int) -> tuple[FloatArray, FloatArray]:
@@ -299,7 +300,7 @@ def _movers(change: FloatArray, moved: FloatArray) -> list[int]:
     """Return which sensor moved, likeliest first: without it the others changed most alike, or nearly so."""
     known = np.flatnonzero(np.isfinite(change) & np.isfinite(moved))
     if known.size < 3:
-        return [int(np.nanargmax(np.abs(change)))]
+        return [int(k) for k in known[np.argsort(-np.abs(change[known]))]]
     rest = np.array([float(np.std(moved[known[known != k]])) for k in known])
     order = np.argsort(rest)
     return [int(known[k]) for k in order if rest[k] <= 2.0 * rest[order[0]]]
@@ -459,7 +460,7 @@ def _joined(found: list[Alarm]) -> list[Alarm]:
                     group[0], raised_ns=min(a.raised_ns for a in group), instrument=names[0],
                     end_ns=None if lasting else max(a.end_ns or 0 for a in group),
                     text=f"{len(names)} instruments fell silent together: {', '.join(names)}",
-                    why="they stopped within five minutes of one another: one cause, not many",
+                    why="they stopped within a quarter of an hour of one another: one cause, not many",
                     check="power and the hub at the base; afterwards settings and clocks of each instrument",
                 )
             )  # fmt: skip
