@@ -6,6 +6,7 @@ import xarray as xr
 from click.testing import CliRunner
 
 from reeftally.analysis.groups import BURST_REASONS
+from reeftally.analysis.results import read_results
 from reeftally.cli._group import commands
 from reeftally.exchange import Reason
 
@@ -120,7 +121,7 @@ def mission(folder, burst_maker, *, height=0.4):
         encoding="utf-8",
     )  # fmt: skip
     (folder / "layouts" / "fast.toml").write_text(
-        LAYOUT.format(name="fast", label="FAST-O") + column("oxygen", "oxygen_molar", "µmol/L"), encoding="utf-8"
+        LAYOUT.format(name="fast", label="FAST-O") + column("oxygen", "oxygen", "µmol/kg"), encoding="utf-8"
     )
     times, velocity, oxygen_times, oxygen = [], [], [], []
     for block in range(12):
@@ -198,3 +199,16 @@ def test_a_height_that_cannot_be_gives_reasons_and_no_number(tmp_path, burst_mak
         if str(name).startswith("oxygen_flux"):
             values = exchange[name].values
             assert str(name).endswith(("_flag", "_reason")) or np.isnan(values).all()
+
+
+@pytest.mark.slow
+def test_oxygen_by_volume_without_any_salinity_is_refused_in_words(tmp_path, burst_maker):
+    folder = mission(tmp_path / "m", burst_maker)
+    layout = folder / "layouts" / "fast.toml"
+    layout.write_text(layout.read_text().replace('"oxygen"\nunit = "µmol/kg"', '"oxygen_molar"\nunit = "µmol/L"'))
+    run(folder)
+
+    rows = read_results(folder).estimates
+    row = rows[(rows["quantity"] == "oxygen_flux") & (rows["method"] == "covariance")].iloc[0]
+    assert np.isnan(row["value"])
+    assert "salinity of the water" in row["reason"]

@@ -23,7 +23,16 @@ from reeftally.analysis.gaps import fill_error
 from reeftally.analysis.grid import Grid
 from reeftally.analysis.periods import Span
 
-__all__ = ["RATE", "SUM", "PeriodFlux", "estimate_currents", "estimate_flux_series", "estimate_offsets", "fill_series"]
+__all__ = [
+    "RATE",
+    "SUM",
+    "PeriodFlux",
+    "estimate_currents",
+    "estimate_flux_series",
+    "estimate_offsets",
+    "fill_series",
+    "refuse_covariance",
+]
 
 RATE = "mmol m-2 h-1"
 SUM = "mmol m-2 d-1"
@@ -153,6 +162,21 @@ def estimate_flux_series(
         if span.kind == "24h":
             _write(estimates, result, common, SUM, 24.0, reason)
     return out
+
+
+def refuse_covariance(context: Context, span: Span, estimates: Estimates) -> None:
+    """Say why there is no covariance flux where a fast sensor stands beside a velocimeter and was recorded."""
+    for place in context.book.deployments:
+        if place.velocimeter is None or not context.has(place.instrument):
+            continue
+        reason = f"no block of {place.instrument} beside {place.velocimeter} has oxygen that can be used"
+        if context.book.instrument(place.instrument).salinity_setting is not None:
+            reason += "; a sensor that reports by volume needs the salinity of the water"
+        estimates.refuse(
+            quantity="oxygen_flux", method="covariance", subject=SITE, period=span.kind, start_ns=span.start_ns,
+            end_ns=span.end_ns, unit=RATE, n=0, trail="covariance", reason=reason,
+        )  # fmt: skip
+        return
 
 
 def _write(

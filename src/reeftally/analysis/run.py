@@ -36,6 +36,7 @@ from reeftally.analysis.estimate_fluxes import (
     estimate_currents,
     estimate_flux_series,
     estimate_offsets,
+    refuse_covariance,
 )
 from reeftally.analysis.estimate_isotopes import estimate_isotopes
 from reeftally.analysis.estimate_metabolism import estimate_metabolism
@@ -174,6 +175,8 @@ def _flux_stage(chain: Chain, progress: Progress) -> None:
     sources: list[tuple[str, str, CovarianceBlocks | GradientBlocks]] = []
     if chain.covariance is not None:
         sources.append(("oxygen_flux", "covariance", chain.covariance))
+    else:
+        refuse_covariance(chain.context, chain.spans[0], chain.estimates)
     sources += [("oxygen_flux", "gradient", g) for g in chain.gradients if g.quantity == "oxygen"]
     for quantity, method, source in sources:
         chain.fluxes[quantity, method] = estimate_flux_series(
