@@ -121,7 +121,8 @@ def estimate_dic_fluxes(chain: Chain, per: tuple[float, float]) -> None:
         if share < LEAST_SHARE:
             chain.estimates.refuse(
                 **common, method="gradient_ph_alkalinity", unit=RATE, trail="gradient_dic",
-                reason=f"only {measured.sum()} of {inside.sum()} blocks have a pH gradient and mixing",
+                reason=f"only {measured.sum()} of {inside.sum()} blocks have a pH gradient and mixing"
+                + _silent(chain, carbon.labels, inside),
             )  # fmt: skip
             continue
         found = carbon.flux.mean(where=measured[carbon.use])
@@ -142,6 +143,18 @@ def estimate_dic_fluxes(chain: Chain, per: tuple[float, float]) -> None:
         _add(chain.estimates, result, {**common, "method": "gradient_ph_alkalinity", "trail": "gradient_dic"}, said)
         if span in oxygen:
             _with_oxygen(chain, result, found.systematic_sd, value, ratio, oxygen[span], common)
+
+
+def _silent(chain: Chain, labels: tuple[str, ...], inside: np.ndarray) -> str:
+    """Name the sensors of the mast that have no good value in most of a period: a gradient needs two of them."""
+    without = [
+        label
+        for label in labels
+        if np.isfinite(chain.slow[label].channels["ph_total"].mean[inside]).mean() < LEAST_SHARE
+    ]
+    return (
+        f"; {', '.join(without)} {'has' if len(without) == 1 else 'have'} no good pH in most of them" if without else ""
+    )
 
 
 def _add(estimates: Estimates, result: PeriodFlux, common: dict[str, Any], reason: str, flag: int = 1) -> None:
