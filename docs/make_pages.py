@@ -1,4 +1,4 @@
-"""Renew the generated pages: the mission book and the commands. Tests compare them with what is in the repository."""
+"""Renew the generated pages: mission book, commands, faults. Tests compare them with what is in the repository."""
 
 from __future__ import annotations
 
@@ -35,6 +35,7 @@ def main() -> int:
     (HERE / "commands.md").write_text(commands_page(), encoding="utf-8")
     sys.argv = [str(HERE / "make_mission_book.py")]
     runpy.run_path(sys.argv[0], run_name="__main__")
+    (HERE / "faults.md").write_text(runpy.run_path(str(HERE / "make_faults.py"))["page"](), encoding="utf-8")
     return 0
 
 
