@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from reeftally.analysis.targets import deciding, target_results
 from reeftally.charts import driver_name, method_name, pretty_unit, quantity_name
+from reeftally.report.tables_book import BookTable, bottle_tables, instrument_tables
 from reeftally.telling._figure import Figure
 from reeftally.telling.facts import Facts, Number
 from reeftally.telling.figures import figures
@@ -83,9 +84,14 @@ def sections(facts: Facts) -> list[Section]:
     for figure in figures(facts):
         drawn.setdefault(figure.section, []).append(figure)
     out = [
-        Section("glance", "What was here", _glance(facts)),
+        Section("glance", "What was here", _glance(facts), tables=_of_book(instrument_tables(facts))),
         Section("sensors", "How far each sensor can be trusted", _sensors_lead(facts), tables=_sensor_tables(facts)),
-        Section("chemistry", "The water", _chemistry_lead(facts), tables=_chemistry_tables(facts)),
+        Section(
+            "chemistry",
+            "The water",
+            _chemistry_lead(facts),
+            tables=[*_chemistry_tables(facts), *_of_book(bottle_tables(facts))],
+        ),
         Section("flow", "The current near the bed", "What mixes the water above the bed.", tables=_flow_tables(facts)),
         Section("exchange", "Exchange with the bed", _exchange_lead(facts), tables=_exchange_tables(facts)),
         Section("organisms", "Single organisms", _organism_lead(facts), tables=_organism_tables(facts)),
@@ -250,6 +256,10 @@ def _mark(position: int) -> str:
     return (chr(96 + first) if first else "") + chr(97 + second)
 
 
+def _of_book(rows: Sequence[BookTable]) -> list[Table]:
+    return [Table(title, head, tuple(cells), note) for title, head, cells, note in rows]
+
+
 def _sensor_tables(facts: Facts) -> list[Table]:
     out = _table(facts, "Offsets and drifts", [*facts.find("sensor_offset"), *facts.find("sensor_drift")], by="subject")
     apart = [row for row in facts.numbers if row.quantity.startswith("reference_disagreement")]
@@ -403,6 +413,8 @@ def _account_tables(facts: Facts) -> list[Table]:
             title = f"Change of {words}: {method_name(method)}"
             out.append(Table(title, ("Period", *heads), tuple(cells), stacked=True))
     out += _table(facts, "Carbon added on the reef", facts.find("local_dic_excess", period="mission"))
+    moved = [r for r in facts.numbers if r.given and r.quantity.endswith("_sensitivity")]
+    out += _table(facts, "Sensitivity: what a reference water 0.01 higher in pH would change", moved)
     return out
 
 
