@@ -95,8 +95,10 @@ def fitted_spectrum(
         Band of the waves, shaded. [Hz]
     """
     measured, fitted = "measured, noise included", "−5/3 and noise as fitted"
-    x = alt.X("frequency:Q", title="Frequency (Hz)", scale=alt.Scale(type="log"))
-    y = alt.Y("value:Q", title="Vertical velocity (m² s⁻² Hz⁻¹)", scale=alt.Scale(type="log"))
+    tight = alt.Scale(type="log", nice=False)
+    x = alt.X("frequency:Q", title="Frequency (Hz)", scale=tight, axis=alt.Axis(tickCount=4))
+    title = "Vertical velocity (m² s⁻² Hz⁻¹)"
+    y = alt.Y("value:Q", title=title, scale=tight, axis=alt.Axis(format=".0e", tickCount=5))
     colour = alt.Color(
         "label:N",
         title=None,
