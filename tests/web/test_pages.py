@@ -124,12 +124,8 @@ def test_data_without_results_say_what_to_run(tmp_path):
 
     assert f"reeftally analyse {folder}" in text_of(client, "/")
     assert "Data are here, results are not yet" in text_of(client, "/sensor/OXY-1")
-    assert (
-        client.get("/data/series?label=OXY-1&channel=temperature&start=1932000000000&end=1933000000000&width=9").json()[
-            "low"
-        ]
-        != [None] * 9
-    )
+    window = client.get("/data/series?label=OXY-1&channels=temperature&start=1932000000000&end=1933000000000&width=9")
+    assert window.json()["series"]["temperature"]["low"] != [None] * 9
 
 
 def test_results_without_a_morning_list_show_what_they_have(tmp_path):

@@ -17,7 +17,11 @@ FIRST, LAST = FIRST_NS // MS, (FIRST_NS + 2 * 1440 * MINUTE_NS) // MS
 
 
 def window(client, start=FIRST, end=LAST, width=500, channel="oxygen_molar", label="OXY-1"):
-    return client.get(f"/data/series?label={label}&channel={channel}&start={start}&end={end}&width={width}")
+    return client.get(f"/data/series?label={label}&channels={channel}&start={start}&end={end}&width={width}")
+
+
+def one(client, **more):
+    return window(client, **more).json()["series"]["oxygen_molar"]
 
 
 @settings(deadline=None, max_examples=200)
@@ -63,14 +67,14 @@ def test_every_column_holds_its_own_values(count, width):
 
 def test_a_lone_spike_is_seen_at_any_width(client):
     for width in (3, 50, 500):
-        answer = window(client, width=width).json()
+        answer = one(client, width=width)
         assert max(v for v in answer["high"] if v is not None) == pytest.approx(
             200 + 20 * np.sin(333 / 230) + 40, abs=1e-3
         )
 
 
 def test_a_gap_stays_empty(client):
-    answer = window(client, width=720).json()  # four minutes a column
+    answer = one(client, width=720)  # four minutes a column
     empty = [k for k, v in enumerate(answer["low"]) if v is None]
 
     assert empty == list(range(150, 165))
@@ -78,7 +82,7 @@ def test_a_gap_stays_empty(client):
 
 
 def test_a_short_window_is_given_sample_by_sample(client):
-    answer = window(client, end=FIRST + 30 * 60_000, width=500).json()
+    answer = one(client, end=FIRST + 30 * 60_000, width=500)
 
     assert answer["t"] == [60_000.0 * k for k in range(30)]
     assert answer["v"][0] == 200.0
@@ -87,8 +91,10 @@ def test_a_short_window_is_given_sample_by_sample(client):
 @pytest.mark.parametrize(
     "changes",
     [
-        {"label": "NONE-1"}, {"channel": "nothing"}, {"start": "x"}, {"end": "1e99"}, {"width": 0}, {"width": 99_999},
-        {"start": LAST, "end": FIRST}, {"start": "9" * 30},
+        {"label": "NONE-1"}, {"channel": "nothing"}, {"channel": ""},
+        {"channel": "temperature,nothing"}, {"start": "x"}, {"end": "1e99"},
+        {"width": 0}, {"width": 99_999}, {"start": LAST, "end": FIRST},
+        {"start": "9" * 30},
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused_in_words(client, changes):
@@ -99,22 +105,33 @@ def test_what_cannot_be_is_refused_in_words(client, changes):
 
 
 def test_a_window_at_the_ends_of_time_is_empty(client):
-    assert window(client, start=-9_000_000_000_000, end=-8_000_000_000_000).json()["v"] == []
+    assert one(client, start=-9_000_000_000_000, end=-8_000_000_000_000)["v"] == []
 
 
 def test_long_windows_are_put_together_from_chunks_that_are_read_once(mission, monkeypatch):
-    direct = window(client_of(mission), width=48).json()
+    direct = one(client_of(mission), width=48)
     monkeypatch.setattr(traces, "DIRECT", 100)
     client = client_of(mission)
     chunks = client.app.state.site.chunks
 
-    first = window(client, width=48).json()
+    first = one(client, width=48)
     made = chunks.made
-    second = window(client, width=48).json()
+    second = one(client, width=48)
 
     assert first == second
     assert (first["low"], first["high"]) == (direct["low"], direct["high"])
     assert 0 < made == chunks.made
+
+
+def test_channels_come_together_from_one_reading(mission, monkeypatch):
+    monkeypatch.setattr(traces, "DIRECT", 100)
+    client = client_of(mission)
+    both = window(client, width=48, channel="oxygen_molar,temperature").json()["series"]
+    made = client.app.state.site.chunks.made
+
+    assert both["oxygen_molar"] == one(client, width=48)
+    assert set(both) == {"oxygen_molar", "temperature"}
+    assert client.app.state.site.chunks.made == made
 
 
 def test_new_data_renew_only_the_chunks_they_touch(mission, monkeypatch):
@@ -128,7 +145,7 @@ def test_new_data_renew_only_the_chunks_they_touch(mission, monkeypatch):
     late.write_text(record(600, start=5 * 1440), encoding="utf-8")
     take_in(mission, now_ns=1)
 
-    answer = window(client, end=end, width=48).json()
+    answer = one(client, end=end, width=48)
 
     assert answer["low"][30] is not None  # five days after the start, two days hold two sixths
     # Ten hours touch two chunks; a day to either side may hold them under clocks not yet corrected.

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
+import xarray as xr
 
 from reeftally.analysis.context import Context, open_context
 from reeftally.analysis.results import latest_run
@@ -221,6 +222,15 @@ class Look:
         wanted = ["time", "time_bounds", *names]
         return {name: data[name].values for name in wanted if name in data.variables}
 
+    def block_series(self, prefix: str) -> xr.Dataset:
+        """Return the block series whose names begin so, with their times; empty where there are none."""
+        run = self.run
+        if run is None:
+            return xr.Dataset()
+        path = run / "results.nc"
+        found = self._part(f"blocks {prefix}", (run.name, stamp_of(path)), lambda: _some_blocks(path, prefix))
+        return found if found is not None else xr.Dataset()
+
     def nights(self, start_ns: int, end_ns: int) -> list[tuple[int, int]]:
         """Return the nights that touch a stretch, in nanoseconds; none without a book."""
         book = self.book
@@ -284,6 +294,15 @@ def _document(path: Path) -> dict[str, Any]:
         message = f"{path.name} is not of a format that this version reads."
         raise ValueError(message)
     return found
+
+
+def _some_blocks(path: Path, prefix: str) -> xr.Dataset:
+    try:
+        with xr.open_dataset(path, group="blocks", engine="h5netcdf") as data:
+            names = [n for n in data.data_vars if str(n).startswith(prefix) or n == "time_bounds"]
+            return data[names].load()
+    except (OSError, KeyError):
+        return xr.Dataset()
 
 
 def _table(path: Path) -> list[dict[str, str]]:

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+import pyarrow
 
 from reeftally._names import QUANTITIES
 from reeftally.analysis.context import Context
@@ -38,6 +39,7 @@ CHUNK_NS = 6 * 3600 * NS
 BIN_NS = 60 * NS
 DAY_NS = 86_400 * NS
 COVERAGE = 1.959964
+MOST_CHANNELS = 12
 
 
 class NoSuchSeriesError(ReeftallyError):
@@ -47,38 +49,48 @@ class NoSuchSeriesError(ReeftallyError):
 
 
 class Chunks:
-    """Thinned chunks of fast records, the least used forgotten first."""
+    """Thinned chunks of fast records, all channels of a chunk together, the least used forgotten first."""
 
-    def __init__(self, most: int = 4000) -> None:
-        self._held: OrderedDict[tuple[str, str, int], tuple[Any, Columns]] = OrderedDict()
-        self._most, self._guard = most, threading.Lock()
+    def __init__(self, most: int = 2000) -> None:
+        self._held: OrderedDict[tuple[str, int], tuple[Any, dict[str, Columns]]] = OrderedDict()
+        self._most, self._guard, self._reading = most, threading.Lock(), threading.Lock()
         self.made = 0
         """Chunks read from the store so far."""
 
-    def get(self, context: Context, label: str, channel: str, start_ns: int) -> Columns:
-        """Return a chunk in columns of one bin each."""
-        key = (label, channel, start_ns)
-        version = self._version(context, label, start_ns)
+    def get(self, context: Context, label: str, channels: Sequence[str], start_ns: int) -> dict[str, Columns]:
+        """Return a chunk in columns of one bin each, by channel."""
+        key, version = (label, start_ns), self._version(context, label, start_ns)
+        found = self._known(key, version, channels)
+        if found is not None:
+            return found
+        # One chunk is read at a time: many open pages then cost time, not memory.
+        with self._reading:
+            found = self._known(key, version, channels)
+            if found is not None:
+                return found
+            record = context.read(label, start_ns=start_ns, end_ns=start_ns + CHUNK_NS, channels=list(channels))
+            span = {"start_ns": start_ns, "end_ns": start_ns + CHUNK_NS, "width": CHUNK_NS // BIN_NS}
+            made = {name: thin(time_ns=record.time_ns, values=v, **span) for name, v in record.channels.items()}
+            made |= {name: empty(CHUNK_NS // BIN_NS) for name in channels if name not in made}
+            del record
+            pyarrow.default_memory_pool().release_unused()
+            with self._guard:
+                self.made += 1
+                old = self._held.get(key)
+                kept = old[1] if old is not None and old[0] == version else {}
+                self._held[key] = (version, kept | made)
+                self._held.move_to_end(key)
+                while len(self._held) > self._most:
+                    self._held.popitem(last=False)
+            return made
+
+    def _known(self, key: tuple[str, int], version: Any, channels: Sequence[str]) -> dict[str, Columns] | None:
         with self._guard:
             held = self._held.get(key)
-            if held is not None and held[0] == version:
-                self._held.move_to_end(key)
-                return held[1]
-        end_ns = start_ns + CHUNK_NS
-        record = context.read(label, start_ns=start_ns, end_ns=end_ns, channels=[channel])
-        made = empty(CHUNK_NS // BIN_NS)
-        if channel in record.channels:
-            made = thin(
-                time_ns=record.time_ns, values=record.channels[channel], start_ns=start_ns, end_ns=end_ns,
-                width=CHUNK_NS // BIN_NS,
-            )  # fmt: skip
-        with self._guard:
-            self.made += 1
-            self._held[key] = (version, made)
+            if held is None or held[0] != version or not set(channels) <= held[1].keys():
+                return None
             self._held.move_to_end(key)
-            while len(self._held) > self._most:
-                self._held.popitem(last=False)
-        return made
+            return held[1]
 
     @staticmethod
     def _version(context: Context, label: str, start_ns: int) -> Any:
@@ -109,9 +121,9 @@ def _numbers(values: Sequence[float] | np.ndarray[Any, Any], digits: int = 7) ->
 
 
 def series_window(
-    look: Look, chunks: Chunks, *, label: str, channel: str, start_ns: int, end_ns: int, width: int
+    look: Look, chunks: Chunks, *, label: str, channels: Sequence[str], start_ns: int, end_ns: int, width: int
 ) -> dict[str, Any]:
-    """Return one channel over [start, end): samples where they fit, else the extremes of `width` columns.
+    """Return channels over [start, end): samples where they fit, else the extremes of `width` columns.
 
     Raises
     ------
@@ -119,36 +131,41 @@ def series_window(
         If there is no such instrument or channel, or the window is empty.
     """
     context, info = look.context, look.streams.get(label)
-    if context is None or info is None or channel not in info.channels or label not in _labels(context.book):
-        message = f"There is no record of {channel} of {label}."
+    known = context is not None and info is not None and label in _labels(context.book)
+    if not known or not channels or not set(channels) <= set(info.channels if info is not None else ()):
+        message = f"There is no record of {', '.join(channels) or 'nothing'} of {label}."
         raise NoSuchSeriesError(message)
-    if not (start_ns < end_ns and 1 <= width <= WIDEST):
-        message = "The window ends before it begins, or is wider than any screen."
+    assert context is not None
+    assert info is not None
+    if not (start_ns < end_ns and 1 <= width <= WIDEST and len(channels) <= MOST_CHANNELS):
+        message = "The window ends before it begins, is wider than any screen, or asks for too many channels."
         raise NoSuchSeriesError(message)
     interval = context.book.instrument(label).sample_interval_s
-    expected = (min(end_ns, info.last_ns + DAY_NS) - max(start_ns, info.first_ns - DAY_NS)) / NS / interval
-    answer: dict[str, Any] = {"label": label, "channel": channel, "start": start_ns // MS, "end": end_ns // MS}
-    if expected > DIRECT:
-        start_ns, end_ns = start_ns // BIN_NS * BIN_NS, -(-end_ns // BIN_NS) * BIN_NS
-        answer |= {"start": start_ns // MS, "end": end_ns // MS}
-        columns = _from_chunks(context, chunks, label, channel, start_ns, end_ns, width)
-    else:
-        record = context.read(label, start_ns=start_ns, end_ns=end_ns, channels=[channel])
-        values = np.asarray(record.channels.get(channel, np.empty(0)), dtype=np.float64)
-        if values.size <= 2 * width:
-            offset = (record.time_ns - start_ns) / MS
-            return answer | {
-                "t": [round(t, 1) for t in offset.tolist()],
-                "v": _numbers(values),
-                "gap": 3000.0 * _usual_s(record.time_ns, interval),
-            }
-        columns = thin(time_ns=record.time_ns, values=values, start_ns=start_ns, end_ns=end_ns, width=width)
+    low, high = max(start_ns, info.first_ns - DAY_NS), min(end_ns, info.last_ns + DAY_NS)
     step = (end_ns - start_ns) / MS / width
-    return answer | {
-        "low": _numbers(columns.low),
-        "high": _numbers(columns.high),
-        "gap": max(3000.0 * interval, 1.5 * step),
-    }
+    answer: dict[str, Any] = {"label": label}
+    if (high - low) / NS / interval > DIRECT:
+        start_ns, end_ns = start_ns // BIN_NS * BIN_NS, -(-end_ns // BIN_NS) * BIN_NS
+        thinned = _from_chunks(context, chunks, label, channels, start_ns, end_ns, width)
+        series = {name: _columns(columns, max(3000.0 * interval, 1.5 * step)) for name, columns in thinned.items()}
+        return answer | {"start": start_ns // MS, "end": end_ns // MS, "series": series}
+    record = context.read(label, start_ns=start_ns, end_ns=end_ns, channels=list(channels))
+    series = {}
+    for name in channels:
+        values = np.asarray(record.channels.get(name, np.empty(0)), dtype=np.float64)
+        time = record.time_ns if values.size else np.empty(0, dtype=np.int64)
+        if values.size <= 2 * width:
+            offset = (time - start_ns) / MS if values.size else time
+            gap = 3000.0 * _usual_s(time, interval)
+            series[name] = {"t": [round(t, 1) for t in offset.tolist()], "v": _numbers(values), "gap": gap}
+        else:
+            columns = thin(time_ns=time, values=values, start_ns=start_ns, end_ns=end_ns, width=width)
+            series[name] = _columns(columns, max(3000.0 * interval, 1.5 * step))
+    return answer | {"start": start_ns // MS, "end": end_ns // MS, "series": series}
+
+
+def _columns(columns: Columns, gap: float) -> dict[str, Any]:
+    return {"low": _numbers(columns.low), "high": _numbers(columns.high), "gap": gap}
 
 
 def _labels(book: Book) -> set[str]:
@@ -163,20 +180,21 @@ def _usual_s(time_ns: np.ndarray[Any, Any], interval: float) -> float:
 
 
 def _from_chunks(
-    context: Context, chunks: Chunks, label: str, channel: str, start_ns: int, end_ns: int, width: int
-) -> Columns:
-    out = empty(width)
+    context: Context, chunks: Chunks, label: str, channels: Sequence[str], start_ns: int, end_ns: int, width: int
+) -> dict[str, Columns]:
     info = context.store.streams()[label]
+    out = {name: empty(width) for name in channels}
     first = max(start_ns, info.first_ns - DAY_NS) // CHUNK_NS * CHUNK_NS
-    last = min(end_ns, info.last_ns + DAY_NS)
-    for begin in range(first, last, CHUNK_NS):
-        part = chunks.get(context, label, channel, begin)
-        middle = begin + BIN_NS * np.arange(part.low.size, dtype=np.int64) + BIN_NS // 2
-        low, high = (
-            thin(time_ns=middle, values=values, start_ns=start_ns, end_ns=end_ns, width=width)
-            for values in (part.low, part.high)
-        )
-        out = out.joined(Columns(low.low, high.high, low.count))
+    for begin in range(first, min(end_ns, info.last_ns + DAY_NS), CHUNK_NS):
+        held = chunks.get(context, label, channels, begin)
+        middle = begin + BIN_NS * np.arange(CHUNK_NS // BIN_NS, dtype=np.int64) + BIN_NS // 2
+        for name in channels:
+            part = held[name]
+            low, high = (
+                thin(time_ns=middle, values=values, start_ns=start_ns, end_ns=end_ns, width=width)
+                for values in (part.low, part.high)
+            )
+            out[name] = out[name].joined(Columns(low.low, high.high, low.count))
     return out
 
 
@@ -185,12 +203,10 @@ def blocks_of(look: Look, label: str) -> dict[str, Any]:
     facts = look.facts
     if facts is None:
         return {"time": [], "series": {}}
-    data = facts.group("blocks")
     prefix = f"{label}__"
-    names = sorted(
-        {str(n).removeprefix(prefix).removesuffix("_corrected") for n in data.data_vars if str(n).startswith(prefix)}
-        & {*QUANTITIES}
-    )
+    data = look.block_series(prefix)
+    found = {str(n).removeprefix(prefix).removesuffix("_corrected") for n in data.data_vars}
+    names = sorted(found & {*QUANTITIES})
     if not names:
         return {"time": [], "series": {}}
     starts = data["time"].values.astype("datetime64[ns]").astype(np.int64)

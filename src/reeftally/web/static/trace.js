@@ -22,9 +22,10 @@
     var config = JSON.parse(figure.querySelector("script").textContent);
     var canvas = figure.querySelector("canvas"), readout = figure.querySelector(".readout"), list = figure.querySelector(".flags");
     var view = { start: config.start, end: config.end };
-    var held = {}, asked = {}, blocks = { time: [], series: {} }, marks = { flags: [], events: [], anchors: [], spans: [] };
+    var held = null, asked = null, blocks = { time: [], series: {} }, marks = { flags: [], events: [], anchors: [], spans: [] };
     var width = 0, timer = null, pointers = {}, waiting = 0, queued = false, failed = "";
     var panels = config.panels.slice();
+    var channels = panels.map(function (p) { return p.channel; }).join(",");
 
     function tone(name) { return getComputedStyle(document.documentElement).getPropertyValue("--c-" + name).trim(); }
     var SAME = { oxygen_molar: "oxygen", ph_total_internal: "ph_total", ph_total_external: "ph_total", absolute_pressure: "pressure", xco2: "fco2", pco2: "fco2" };
@@ -44,25 +45,22 @@
 
     function ask(force) {
       var span = view.end - view.start, px = Math.max(80, Math.round(width - LEFT - RIGHT));
-      panels.forEach(function (p) {
-        if (p.derived) { return; }
-        var have = held[p.channel], fits = have && have.span > span * 0.66 && have.span < span * 1.5;
-        var inside = have && have.from <= Math.max(view.start - span * 0.4, config.first) && have.to >= Math.min(view.end + span * 0.4, config.last);
-        if (!force && fits && inside) { return; }
-        var from = Math.floor(view.start - span), to = Math.ceil(view.end + span);
-        var key = from + " " + to + " " + px;
-        if (!force && asked[p.channel] === key) { return; }
-        asked[p.channel] = key;
-        waiting += 1;
-        fetch("/data/series?label=" + encodeURIComponent(config.label) + "&channel=" + encodeURIComponent(p.channel) + "&start=" + from + "&end=" + to + "&width=" + Math.min(3 * px, 6000))
-          .then(function (r) { return r.json().then(function (d) { if (!r.ok) { throw new Error(d.message); } return d; }); })
-          .then(function (d) {
-            if (asked[p.channel] === key || force) { held[p.channel] = { data: d, from: d.start, to: d.end, span: span }; }
-            failed = "";
-          })
-          .catch(function (e) { failed = e.message; asked[p.channel] = null; })
-          .then(function () { waiting -= 1; draw(); settled(); });
-      });
+      var fits = held && held.span > span * 0.66 && held.span < span * 1.5;
+      var inside = held && held.from <= Math.max(view.start - span * 0.4, config.first) && held.to >= Math.min(view.end + span * 0.4, config.last);
+      if (!force && fits && inside) { return; }
+      var from = Math.floor(view.start - span), to = Math.ceil(view.end + span), key = from + " " + to + " " + px;
+      if (!force && asked === key) { return; }
+      asked = key;
+      waiting += 1;
+      fetch("/data/series?label=" + encodeURIComponent(config.label) + "&channels=" + encodeURIComponent(channels) + "&start=" + from + "&end=" + to + "&width=" + Math.min(3 * px, 6000))
+        .then(function (r) { return r.json().then(function (d) { if (!r.ok) { throw new Error(d.message); } return d; }); })
+        .then(function (d) {
+          // What was asked last is shown; an older answer only helps where nothing is there yet.
+          if (asked === key || !held) { held = { data: d, from: d.start, to: d.end, span: span }; }
+          failed = "";
+        })
+        .catch(function (e) { failed = e.message; if (asked === key) { asked = null; } })
+        .then(function () { waiting -= 1; draw(); settled(); });
     }
 
     function settled() { if (!waiting && beside.done) { figure.dataset.state = "drawn"; } }
@@ -89,18 +87,17 @@
     function pan(share) { var d = share * (view.end - view.start); view.start += d; view.end += d; moved(); }
 
     function eachPoint(p, use) {
-      var have = held[p.channel];
-      if (!have) { return; }
-      var d = have.data, i, t, last = null;
+      var d = held && held.data.series[p.channel], i, start, step;
+      if (!d) { return; }
+      start = held.data.start;
       if (d.v) {
-        for (i = 0; i < d.t.length; i += 1) { use(d.start + d.t[i], d.v[i], d.v[i], d.gap); }
+        for (i = 0; i < d.t.length; i += 1) { use(start + d.t[i], d.v[i], d.v[i], d.gap); }
       } else {
-        var step = (d.end - d.start) / d.low.length;
+        step = (held.data.end - start) / d.low.length;
         for (i = 0; i < d.low.length; i += 1) {
-          if (d.low[i] !== null) { use(d.start + (i + 0.5) * step, d.low[i], d.high[i], d.gap); }
+          if (d.low[i] !== null) { use(start + (i + 0.5) * step, d.low[i], d.high[i], d.gap); }
         }
       }
-      return last;
     }
 
     function range(p) {
