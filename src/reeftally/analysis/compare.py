@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -157,6 +158,25 @@ def _laboratories(tables: Tables) -> set[str]:
     return {b.laboratory or "laboratory" for b in tables.bottles if b.flag in (2, 6) and b.ph_total is not None}
 
 
+def _variable(mission: _Mission, group: str, name: str) -> tuple[npt.NDArray[np.int64], FloatArray] | None:
+    """Return block starts and one series, without reading the others; by the end of its name if it begins with __."""
+    return _read_one(mission.results.folder / "results.nc", group, name)
+
+
+@lru_cache(maxsize=64)
+def _read_one(path: Path, group: str, name: str) -> tuple[npt.NDArray[np.int64], FloatArray] | None:
+    # Opening a group of hundreds of series costs more than reading one, so each is read once.
+    try:
+        with xr.open_dataset(path, group=group, engine="h5netcdf") as data:
+            names = sorted(str(n) for n in data.data_vars if n == name or (name[:2] == "__" and str(n).endswith(name)))
+            if not names:
+                return None
+            times = data["time"].to_numpy().astype("datetime64[ns]").astype(np.int64)
+            return times, np.asarray(data[names[0]].to_numpy(), dtype=np.float64)
+    except (OSError, KeyError):
+        return None
+
+
 def _series(mission: _Mission, quantity: str, group: str) -> tuple[npt.NDArray[np.int64], FloatArray] | None:
     """Return times and values of a block series; a long record's are those of its first reef station."""
     name = quantity
@@ -165,15 +185,11 @@ def _series(mission: _Mission, quantity: str, group: str) -> tuple[npt.NDArray[n
         if station is None or quantity not in ("ph_total", "temperature"):
             return None
         group, name = "blocks", f"{quantity}_{station}"
-    try:
-        data = mission.results.group(group)
-    except (OSError, KeyError):
+    found = _variable(mission, group, name)
+    if found is None or not np.isfinite(found[1]).any():
         return None
-    if name not in data or not np.isfinite(data[name].to_numpy()).any():
-        return None
-    times = data["time"].to_numpy().astype("datetime64[ns]").astype(np.int64)
+    times, values = found
     step = int(np.median(np.diff(times)))
-    values = np.asarray(data[name].to_numpy(), dtype=np.float64)
     if not mission.long:
         # Blocks of side-by-side periods and of transport are not the reef.
         places = [d for d in mission.book.deployments if mission.book.station(d.station).role in ("bed", "ambient")]
@@ -204,12 +220,10 @@ def _tide(mission: _Mission, mids: npt.NDArray[np.int64]) -> npt.NDArray[np.str_
     """Return whether the water rises or falls, from the pressure of the mission's own record."""
     if mission.long:
         return None
-    data = mission.results.group("blocks")
-    name = next((str(n) for n in sorted(map(str, data.data_vars)) if n.endswith("__pressure")), None)
-    if name is None:
+    found = _variable(mission, "blocks", "__pressure")
+    if found is None:
         return None
-    times = data["time"].to_numpy().astype("datetime64[ns]").astype(np.int64)
-    pressure = data[name].to_numpy()
+    times, pressure = found
     good = np.isfinite(pressure)
     if good.sum() < 8:
         return None
