@@ -66,7 +66,7 @@ COVERAGE ?= coverage.jsonl
 WORKERS ?= 2
 
 coverage: $(VENV)/runtime.stamp ## rehearse 200 missions and count how often intervals hold the truth (an hour or more; goes on where it stopped)
-	$(BIN)/python benchmarks/coverage_study.py --missions 200 --workers $(WORKERS) --out $(COVERAGE)
+	$(BIN)/python benchmarks/coverage_study.py --missions 200 --workers $(WORKERS) --out $(COVERAGE) --page docs/coverage.md
 
 docs: $(VENV)/runtime.stamp ## renew the generated pages under docs/ (their tests compare them)
 	$(BIN)/python docs/make_pages.py
