@@ -62,7 +62,7 @@ fix: $(VENV)/dev.stamp ## format, and mend what the linter can mend
 bench: $(VENV)/dev.stamp ## run every benchmark; each prints ratios to a baseline of the same run
 	@for script in benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
 
-COVERAGE ?= coverage.jsonl
+COVERAGE ?= benchmarks/out/coverage.jsonl
 WORKERS ?= 2
 
 coverage: $(VENV)/runtime.stamp ## rehearse 200 missions and count how often intervals hold the truth (an hour or more; goes on where it stopped)
