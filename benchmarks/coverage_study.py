@@ -5,8 +5,8 @@ short --draw``, ``intake``, ``check --accept all``, ``analyse``, ``rehearse --gr
 process, which saves the start of Python and nothing else. One line of JSON a mission goes into a file; a study that
 was stopped goes on where it ended.
 
-    python benchmarks/coverage_study.py --missions 200 --workers 2 --out coverage.jsonl
-    python benchmarks/coverage_study.py --missions 0 --out coverage.jsonl --page docs/coverage.md
+    python benchmarks/coverage_study.py --missions 200 --workers 2
+    python benchmarks/coverage_study.py --missions 0 --page docs/coverage.md
 
 A row of the table is one quantity by one method. Rows of one mission share its systematic errors, so counting them all
 would not be counting trials: each mission gives a quantity one row, drawn by the mission's seed among its periods and
@@ -210,9 +210,10 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--size", default="short")
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
-    parser.add_argument("--out", type=Path, default=Path("coverage.jsonl"))
+    parser.add_argument("--out", type=Path, default=Path("benchmarks/out/coverage.jsonl"))
     parser.add_argument("--page", type=Path, help="renew the tables of this page, docs/coverage.md")
     chosen = parser.parse_args()
+    chosen.out.parent.mkdir(parents=True, exist_ok=True)
     run(chosen.missions, chosen.workers, chosen.size, chosen.out, chosen.first_seed)
     lines = [json.loads(line) for line in chosen.out.read_text().splitlines()]
     good = [line for line in lines if "failed" not in line]
