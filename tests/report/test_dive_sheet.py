@@ -182,6 +182,28 @@ def test_the_same_tables_and_results_give_the_same_bytes(dived):
     assert [p.read_bytes() for p in write_dive_sheet(dived)] == first
 
 
+def test_what_brings_nothing_is_no_task(dived):
+    latest = dived / "results" / "latest"
+    text = (latest / "tasks.csv").read_text(encoding="utf-8")
+    (latest / "tasks.csv").write_text(text.replace(",0.4,2", ",0,0.2"), encoding="utf-8")
+
+    sheet = dive_sheet_of(read_facts(dived))
+
+    assert not [task for task in sheet.tasks if task.what.startswith("Swap")]
+
+
+def test_after_the_mission_the_heights_come_before_anything_is_moved(dived):
+    window = {"window": {"start": "2031-03-27T12:00:00Z", "end": "2031-03-28T12:00:00Z"}}
+    (dived / "results" / "latest" / "morning.json").write_text(json.dumps(window), encoding="utf-8")
+
+    sheet = dive_sheet_of(read_facts(dived))
+
+    assert "over" in sheet.note
+    assert sheet.tasks[0].photos == "mast from four sides"
+    assert sheet.tasks[1].what.startswith("Heights")
+    assert not [task for task in sheet.tasks if task.what.startswith(("Swap", "Clean"))]
+
+
 def test_bottle_numbers_go_on_where_they_ended():
     assert _next_numbers(["B001", "B096", "X2"], 2) == ["B097", "B098"]
     assert _next_numbers(["099"], 2) == ["100", "101"]

@@ -40,7 +40,6 @@ MOST_SPOTS, LEAST_SPOTS = 8, 3
 BOTTLES, DUPLICATES = 4, 1
 SIZES = (11.6, 11.0)
 """Text sizes that are tried; none below 11 pt. [pt]"""
-LEAST_TASKS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,7 +233,8 @@ def _outlook(data: dict[str, Any], local: dt.timedelta) -> list[str]:
             f"{row['what']} {at(row['time'])} ({row['height_m']:+.2f} ± {0.5 * (row['upper'] - row['lower']):.2f} m)"
             for row in turns
         )
-        out.append("; ".join(shown))
+        text = "; ".join(shown)
+        out.append(f"{text[:1].upper()}{text[1:]}".replace("-", "−"))
     currents = data.get("current", [])[:4]
     if currents:
         shown = (
@@ -329,34 +329,34 @@ def _bottles(book: Book, tables: Tables, mast: list[tuple[float, str]]) -> list[
 
 
 def _tasks(book: Book, tables: Tables, rows: list[dict[str, str]], sheet: DiveSheet, now_ns: int) -> list[DiveTask]:
+    """Return the tasks in order; once the mission is over, recovery comes first and nothing is moved before it."""
+    over = now_ns >= to_ns(book.mission.end)
+    heights = DiveTask(
+        what="Heights of all sensing volumes above the bed, by tape", count=f"{_count(sheet.mast)} sensors",
+        where="mast, before anything is touched", sensors="tape, compass", photos="tape in the picture, level",
+    )  # fmt: skip
+    look = DiveTask(
+        what="Look at every sensor: growth, bubbles, wipers, cables", count=f"{_count(sheet.mast)} sensors",
+        where="mast", sensors="", photos="mast from four sides",
+    )  # fmt: skip
     out: list[DiveTask] = []
-    ordered = sorted(rows, key=lambda r: (-float(r["worth"] or 0), -float(r["pressing"] or 0)))
-    for row in ordered:
-        task = _task_of(row, sheet)
+    if over and sheet.mast:
+        out += [look, heights]
+    useful = [r for r in rows if float(r["worth"] or 0) > 0.0 or float(r["pressing"] or 0) >= 1.0]
+    for row in sorted(useful, key=lambda r: (-float(r["worth"] or 0), -float(r["pressing"] or 0))):
+        task = None if over and row["kind"] in {"swap", "clean"} else _task_of(row, sheet)
         if task is not None and task.what not in {t.what for t in out}:
             out.append(task)
-    pressing = [r for r in rows if float(r["worth"] or 0) > 0 or float(r["pressing"] or 0) >= 1.0]
-    out = out[: max(len(pressing), LEAST_TASKS)]
     if sheet.spots and not any(t.what.startswith("Visit") for t in out):
         out.append(_visit_task(sheet))
     if sheet.bottles and not any("bottles" in t.what for t in out):
         out.append(_bottle_task(sheet))
+    if over or not sheet.mast:
+        return out
     measured = [row.time_ns for row in tables.heights]
-    if sheet.mast and (not measured or now_ns - max(measured) > 2 * DAY_NS):
-        out.append(
-            DiveTask(
-                what="Heights of all sensing volumes above the bed, by tape", count=f"{_count(sheet.mast)} sensors",
-                where="mast, before anything is touched", sensors="tape, compass", photos="tape in the picture, level",
-            )
-        )  # fmt: skip
-    if sheet.mast:
-        out.append(
-            DiveTask(
-                what="Look at every sensor: growth, bubbles, wipers, cables", count=f"{_count(sheet.mast)} sensors",
-                where="mast", sensors="", photos="mast from four sides",
-            )
-        )  # fmt: skip
-    return out
+    if not measured or now_ns - max(measured) > 2 * DAY_NS:
+        out.append(heights)
+    return [*out, look]
 
 
 def _count(mast: list[tuple[float, str]]) -> int:
