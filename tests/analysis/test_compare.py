@@ -18,6 +18,8 @@ from reeftally.intake import take_in
 from reeftally.rehearsal.years import year_record
 from reeftally.rehearsal.years_book import write_years
 
+pytestmark = pytest.mark.slow
+
 
 def _mission(folder, *, change=0.0, sensor_step=0.0, other_sensor=False):
     """Three years at one site; the same water, moved as a whole, or read by another kind of sensor."""

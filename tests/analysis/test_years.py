@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,6 +19,8 @@ from reeftally.cli import commands
 from reeftally.intake import take_in
 from reeftally.mission import read_book
 from reeftally.rehearsal import rehearse_years
+from reeftally.rehearsal.years import year_record
+from reeftally.rehearsal.years_book import write_years
 
 
 @pytest.fixture(scope="module")
@@ -144,6 +147,24 @@ def test_a_clean_change_claims_no_step(tmp_path):
     row = _rows(folder, "sensor_step").iloc[0]
     assert "No step is claimed" in row["reason"]
     assert row["lower"] <= 0.0 <= row["upper"]
+
+
+def test_evidence_that_contradicts_itself_is_not_averaged(tmp_path):
+    # The overlap says 0.025, the bottles of both sensors say 0.015.
+    folder = tmp_path / "torn"
+    write_years(folder, replace(year_record(years=6, seed=2), overlap=0.01))
+    take_in(folder, now_ns=0)
+    analyse(folder)
+
+    step = _rows(folder, "sensor_step").iloc[0]
+    assert np.isnan(step["value"])
+    assert "Not resolved: the pieces of evidence disagree" in step["reason"]
+    assert "overlap +0.02" in step["reason"]
+    trend = _rows(folder, "ph_trend", subject="basin", method="gls_ar1").iloc[0]
+    assert trend["flag"] == 3
+    assert trend["reason"].startswith("not resolved")
+    assert _rows(folder, "ph_trend", subject="offshore", method="gls_ar1").iloc[0]["flag"] == 1
+    assert next(f for f in find(folder) if f.id == "step-PHL-2").open
 
 
 def test_without_offshore_water_the_local_trend_is_refused_by_name(tmp_path):

@@ -162,7 +162,7 @@ def gaps_of(series: Series, context: Context) -> str:
 
 
 def estimate_series(
-    context: Context, series: Series, estimates: Estimates, *, air_slope: float | None, noise: bool
+    context: Context, series: Series, estimates: Estimates, *, air_slope: float | None, noise: bool, doubt: str = ""
 ) -> Trend | None:
     """Write the trend of a series, the fits beside it, its noise, and the years until it is told from noise.
 
@@ -172,6 +172,8 @@ def estimate_series(
         Slope that the air alone would give, whose detection is asked for as well. [yr-1]
     noise : bool
         Whether noise and season are rows of their own.
+    doubt : str
+        Why the sensors' corrections are in doubt; the trend is then flagged and says so.
     """
     start, end = _span(context)
     common: dict[str, Any] = {"subject": series.subject, "period": "mission", "start": start, "end": end}
@@ -191,8 +193,9 @@ def estimate_series(
     estimates.add(
         Estimate(
             quantity=series.quantity, method=series.method, **common, value=fit.slope, unit="year-1", lower=fit.lower,
-            upper=fit.upper, random_sd=fit.noise_sd, systematic_sd=fit.calibration_sd, n=fit.n, flag=1,
-            reason=f"{series.what}: the trend {words}; {gaps_of(series, context)}", trail="long_record",
+            upper=fit.upper, random_sd=fit.noise_sd, systematic_sd=fit.calibration_sd, n=fit.n,
+            flag=3 if doubt else 1, trail="long_record",
+            reason=f"{doubt}{series.what}: the trend {words}; {gaps_of(series, context)}",
             budget=_budget(fit),
         )
     )  # fmt: skip
@@ -349,10 +352,15 @@ def estimate_steps(context: Context, record: StationRecord, estimates: Estimates
             continue
         found.append((change, step))
         n = int((record.misfits.label == change.older).sum() + (record.misfits.label == change.newer).sum())
+        reason = f"{change.older} to {change.newer}: {step.sentence}"
+        if not step.consistent:
+            # What contradicts itself is not averaged.
+            estimates.add(Estimate(**common, value=None, lower=None, upper=None, flag=4, n=n, reason=reason))
+            continue
         estimates.add(
             Estimate(
                 **common, value=step.size, lower=step.lower, upper=step.upper, random_sd=step.sd, systematic_sd=0.0,
-                n=n, flag=1 if step.consistent else 3, reason=f"{change.older} to {change.newer}: {step.sentence}",
+                n=n, flag=1, reason=reason,
             )
         )  # fmt: skip
     _offsets(context, record, estimates)

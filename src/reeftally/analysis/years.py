@@ -86,30 +86,35 @@ def run_years(context: Context, *, progress: Progress) -> YearsChain:
 def _station(chain: YearsChain, record: StationRecord, reference: StationRecord | None) -> None:
     """Write everything about one station's record, and for a reef its local trend."""
     context, estimates = chain.context, chain.estimates
-    estimate_steps(context, record, estimates)
+    steps = estimate_steps(context, record, estimates)
+    open_steps = [f"{change.older} to {change.newer}" for change, step in steps if not step.consistent]
+    doubt = (
+        f"not resolved: the evidence on the change {', '.join(open_steps)} contradicts itself; " if open_steps else ""
+    )
     equilibrium = equilibrium_series(context, record)
     air_slope = None
     if isinstance(equilibrium, tuple):
         air_slope = _air_trend(chain, record, *equilibrium)
     else:
         chain.notes[f"equilibrium at {record.name}"] = f"not given: {equilibrium}"
-    estimate_series(context, station_series(record), estimates, air_slope=air_slope, noise=True)
+    estimate_series(context, station_series(record), estimates, air_slope=air_slope, noise=True, doubt=doubt)
     if record.role == "reference":
         return
     if reference is not None:
-        estimate_series(context, local_series(record, reference), estimates, air_slope=air_slope, noise=False)
+        local = local_series(record, reference)
+        estimate_series(context, local, estimates, air_slope=air_slope, noise=False, doubt=doubt)
     else:
         _refuse_local(chain, record, "gls_ar1_minus_reference", "a record of the reference water")
     if isinstance(equilibrium, tuple):
         # Its years to detect would repeat those against the reference; the trend alone is asked for.
-        _trend_only(chain, equilibrium_local(record, *equilibrium))
+        _trend_only(chain, equilibrium_local(record, *equilibrium), doubt)
     else:
         _refuse_local(chain, record, "gls_ar1_minus_equilibrium", equilibrium)
 
 
-def _trend_only(chain: YearsChain, series: Series) -> None:
+def _trend_only(chain: YearsChain, series: Series, doubt: str) -> None:
     held = Estimates()
-    estimate_series(chain.context, series, held, air_slope=None, noise=False)
+    estimate_series(chain.context, series, held, air_slope=None, noise=False, doubt=doubt)
     for row in held.rows:
         if row.quantity == series.quantity:
             chain.estimates.add(row)
