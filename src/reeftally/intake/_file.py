@@ -20,6 +20,7 @@ from reeftally.intake._blocks import read_head
 from reeftally.intake._load import Job, load_file
 from reeftally.intake._match import bind_instrument, match_layout
 from reeftally.intake._memory import Memory
+from reeftally.intake._netcdf import NETCDF, is_netcdf, load_netcdf, netcdf_instrument
 from reeftally.intake._raw import RawEntry, RawFiles, RawPut, label_of_source
 from reeftally.intake._redate import other_reading
 from reeftally.intake._report import FileReport, IntakeReport, iso
@@ -151,7 +152,7 @@ class FileWork:
             return report
         memory: Memory | None = None
         family: tuple[str, ...] = ()
-        if record is not None and record["status"] == "loading" and held_key is not None:
+        if record is not None and record["status"] == "loading" and held_key is not None and "memory" in record:
             memory, key = Memory.of(record["memory"]), held_key
             family = tuple(record.get("family", ()))
         elif extends is not None:
@@ -161,6 +162,9 @@ class FileWork:
                 family = (*shorter.get("family", ()), extends)
         if size == 0:
             self._empty(report, key, content, None)
+            return report
+        if live is None and is_netcdf(path):
+            self._netcdf(report, key, content, path, name)
             return report
         try:
             job = self._job(key, content, path, name, shown, size, family, live)
@@ -234,6 +238,39 @@ class FileWork:
             raw_name=self._name_of,
             block_bytes=self.block_bytes,
         )
+
+    def _netcdf(self, report: FileReport, key: str, content: str, path: Path, name: str) -> None:
+        """Load a NetCDF file."""
+        settings = self.settings
+        report.layout = NETCDF
+        try:
+            report.stream = netcdf_instrument(path, name, settings.book)
+            load_netcdf(
+                path,
+                key=key,
+                name=report.name,
+                label=report.stream,
+                size=report.size,
+                record={
+                    "name": name,
+                    "shown": report.name,
+                    "size": report.size,
+                    "content": content,
+                    "kind": NETCDF,
+                    "stream": report.stream,
+                    "layout": NETCDF,
+                },
+                writer=self.writer,
+                report=report,
+                window_ns=settings.window_ns,
+                window_text=settings.window_text,
+            )
+        except IntakeError as error:
+            report.status = "refused"
+            report.messages.append(error)
+            self._remember(key, content, report)
+        else:
+            self.by_content[content] = key
 
     def live(self, path: Path, key: str, label: str, name: str) -> FileReport:
         """Load what is new of a growing feed of an instrument.

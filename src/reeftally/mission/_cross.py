@@ -36,6 +36,9 @@ ACCOUNT_REFERENCES = (
 )
 """Reference quantities of the account that are no channels."""
 
+NETCDF = "netcdf"
+"""Layout of instruments whose files are NetCDF; it needs no file in layouts/."""
+
 _BED_LIMIT_M = 10.0  # common practice, no source: nothing on a bed frame is higher
 
 
@@ -410,6 +413,8 @@ def problems_with_layouts(
     for number, row in enumerate(book.instruments):
         key = f"instruments[{number}]"
         layout = layouts.get(row.layout)
+        if layout is None and row.layout == NETCDF:
+            continue  # NetCDF files name their own variables and units
         if layout is None:
             problems.extend(_known(f"{key}.layout ({row.label})", row.layout, list(layouts), "layouts/", file))
             continue

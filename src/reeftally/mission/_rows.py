@@ -245,7 +245,7 @@ class Instrument(Row):
     label: Label = Field(description="label used everywhere, for example OXY-1")
     kind: InstrumentKind = Field(description="kind of instrument")
     serial: str = Field(description="serial number; certificates are bound to it")
-    layout: str = Field(description="name of the layout of its raw files")
+    layout: str = Field(description="name of the layout of its raw files; netcdf for NetCDF files")
     feed: str | None = Field(
         default=None, description="where its lines come from live: tcp://HOST:PORT, a device path, or - for stdin"
     )
