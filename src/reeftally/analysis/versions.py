@@ -25,6 +25,7 @@ Kind = Literal["same", "changed", "come", "gone", "now given", "now refused", "s
 
 # Two runs of the same code on one machine agree bit for bit, elsewhere to 1e-9: less is no change.
 _SAME = 1e-9
+_READ = 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,9 +156,11 @@ def compare_estimates(old: pd.DataFrame, new: pd.DataFrame) -> tuple[RowChange, 
     def place(item: tuple[int, RowChange]) -> tuple[int, float, int]:
         number, row = item
         if row.kind in ("same", "still refused"):
-            return 2, 0.0, number
+            return 3, 0.0, number
         if row.kind == "changed":
-            return 1, -(row.in_half_widths or 0.0), number
+            # Digits that nobody reads come last, however narrow the interval that they leave.
+            small = abs(row.difference or 0.0) <= _READ * max(abs(row.old or 0.0), abs(row.new or 0.0))
+            return (2 if small else 1), -(row.in_half_widths or 0.0), number
         return 0, 0.0, number
 
     return tuple(row for _, row in sorted(enumerate(rows), key=place))
