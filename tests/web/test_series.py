@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from reeftally.intake import take_in
 from reeftally.store import open_store
-from reeftally.web import traces
+from reeftally.web import app, traces
 from reeftally.web.thin import thin
 
 from .conftest import FIRST_NS, MINUTE_NS, client_of, record
@@ -132,6 +132,23 @@ def test_channels_come_together_from_one_reading(mission, monkeypatch):
     assert both["oxygen_molar"] == one(client, width=48)
     assert set(both) == {"oxygen_molar", "temperature"}
     assert client.app.state.site.chunks.made == made
+
+
+def test_chunks_are_made_ahead_newest_first_until_stopped(mission, monkeypatch):
+    monkeypatch.setattr(app, "DIRECT", 100)
+    monkeypatch.setattr(traces, "DIRECT", 100)
+    client = client_of(mission)
+    site = client.app.state.site
+    site.warm(lambda: site.chunks.made >= 3)
+    newest = sorted(start for _, start in site.chunks._held)
+    site.warm(lambda: False)
+    made = site.chunks.made
+    window(client, width=48)
+
+    assert newest[-1] == max(start for _, start in site.chunks._held if start <= FIRST_NS + 2 * 1440 * MINUTE_NS)
+    assert len(newest) == 3
+    # The day around the record, under clocks not yet corrected, is looked through for the window alone.
+    assert site.chunks.made - made <= 8
 
 
 def test_new_data_renew_only_the_chunks_they_touch(mission, monkeypatch):

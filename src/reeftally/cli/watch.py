@@ -10,8 +10,9 @@ from __future__ import annotations
 import ipaddress
 import secrets
 import socket
+import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -124,7 +125,21 @@ def watch(
     def activity(state: str, text: str) -> None:
         site.activity = {"state": state, "text": text}
 
-    loop = Loop(site.folder, tell=broadcast.tell, activity=activity, every_s=every)
+    news, stopped = threading.Event(), threading.Event()
+    news.set()
+
+    def tell(event: str, data: dict[str, Any]) -> None:
+        broadcast.tell(event, data)
+        if event == "data":
+            news.set()
+
+    def keep_warm() -> None:
+        while not stopped.is_set():
+            if news.wait(1.0) and not stopped.is_set():
+                news.clear()
+                site.warm(stopped.is_set)
+
+    loop = Loop(site.folder, tell=tell, activity=activity, every_s=every)
     server = uvicorn.Server(
         uvicorn.Config(
             app, log_level="warning", access_log=False, timeout_graceful_shutdown=2, server_header=False,
@@ -141,9 +156,11 @@ def watch(
     if not only_show:
         say(f"Files dropped into {site.folder / 'inbox'} are taken in by themselves.")
         loop.start()
+    threading.Thread(target=keep_warm, name="warm", daemon=True).start()
     try:
         server.run(sockets=sockets)
     finally:
+        stopped.set()
         broadcast.close()
         loop.stop()
     return Outcome(data={"port": port, "rounds": len(loop.rounds)}, lines=[f"Ended after {len(loop.rounds)} rounds."])

@@ -35,7 +35,16 @@ from reeftally.web.live import Broadcast, TooManyReadersError
 from reeftally.web.look import Look, Memory
 from reeftally.web.pages import Entry, Query, find_pages
 from reeftally.web.render import Drawings, palette_css, render_enter, render_page
-from reeftally.web.traces import Chunks, NoSuchSeriesError, blocks_of, marks_of, series_window
+from reeftally.web.traces import (
+    CHUNK_NS,
+    DIRECT,
+    Chunks,
+    NoSuchSeriesError,
+    blocks_of,
+    channels_of,
+    marks_of,
+    series_window,
+)
 from reeftally.web.writing import WRITERS, RefusedError
 
 __all__ = ["Access", "Site", "create_app"]
@@ -85,6 +94,27 @@ class Site:
     def look(self) -> Look:
         """Return the mission as it stands."""
         return Look(self.folder, self.memory)
+
+    def warm(self, stopped: Callable[[], bool]) -> None:
+        """Thin the chunks of fast records ahead of the first reader, the newest first; ends when told to stop."""
+        look = self.look()
+        context = look.context
+        if context is None:
+            return
+        for label, info in look.streams.items():
+            rows = [row for row in context.book.instruments if row.label == label]
+            if not rows or (info.last_ns - info.first_ns) / 1e9 / rows[0].sample_interval_s <= DIRECT:
+                continue
+            channels = channels_of(look, label)
+            first, last = info.first_ns // CHUNK_NS, info.last_ns // CHUNK_NS
+            for number in range(last, first - 1, -1):
+                if stopped():
+                    return
+                try:
+                    self.chunks.get(context, label, channels, number * CHUNK_NS)
+                except ReeftallyError as error:
+                    log.warning("%s: %s", label, error)
+                    break
 
 
 def create_app(
