@@ -291,10 +291,15 @@ def footprint(chain: Chain, table: Table) -> None:
     inner = of(height=0.2, roughness_length=0.005, depth=3.0)
     site = chain.context.book.site
     here = of(height=0.4, roughness_length=site.roughness_length_m or 0.02, depth=site.water_depth_m)
+    east, north = (axis.ravel() for axis in np.meshgrid(np.arange(-80.0, 81.0), np.arange(-80.0, 81.0)))
+    shares = exchange.bottom_shares(
+        length=float(inner.length), peak=float(inner.peak), width=float(inner.width), direction_from=75.0, east=east,
+        north=north, bottom=(np.hypot(east, north) > 10.0).astype(int), names=("near 10 m", "beyond"),
+    )  # fmt: skip
     table.add("58", "90 % length within 20 % of the published form; flagged outside its range; share by bottom type",
-              f"{float(inner.length):.2f} for 33.2174 m (published row); here {float(here.length):.0f} m, "
-              f"flags: {getattr(here, 'warnings', getattr(here, 'reason', ''))}",
-              abs(float(inner.length) / 33.2174 - 1) < 0.2)  # fmt: skip
+              f"{float(inner.length):.2f} for 33.2174 m (published row); here {float(here.length):.0f} m, flags: "
+              f"{'; '.join(here.warnings()) or 'none'}; shares of an invented map {({k: round(v, 2) for k, v in shares.items()})}",
+              abs(float(inner.length) / 33.2174 - 1) < 0.2 and bool(here.warnings()))  # fmt: skip
 
 
 def refusals(chain: Chain, table: Table) -> None:

@@ -25,6 +25,7 @@ utc_offset_h = 5.0
 water_depth_m = 6.4
 bottom = "rubble"
 canopy_height_m = 0.14
+roughness_length_m = 0.02
 magnetic_declination_deg = 0.0
 displacement_height_m = 0.10
 displacement_height_sd_m = 0.02
@@ -183,6 +184,9 @@ def test_each_bad_burst_has_its_reason_and_no_number_and_the_others_stand(tmp_pa
     assert "constant" in said(results, CONSTANT)
     assert "wrong_rate" in said(results, DOUBLE_RATE)
     assert int(code[STUCK_OXYGEN]) & (Reason.CONSTANT | Reason.EMPTY)
+    reach = results["exchange"]["footprint_length"]
+    assert 10.0 < np.nanmin(reach.values) <= np.nanmax(reach.values) < 100.0
+    assert "outside" in reach.attrs["comment"]
     # No pressure anywhere: the currents stand, and nothing of the water's height is invented.
     assert not np.isfinite(results["flow"]["peak_wave_period"].values[bad]).any()
 

@@ -13,10 +13,12 @@ import numpy as np
 import xarray as xr
 
 from reeftally._checks import FloatArray
+from reeftally.exchange import footprint
 from reeftally.mission.units import CHANNELS
 
 if TYPE_CHECKING:
     from reeftally.analysis.bursts import BurstSeries
+    from reeftally.analysis.fluxes import CovarianceBlocks
     from reeftally.analysis.grid import Grid
     from reeftally.analysis.run import Chain
 
@@ -258,6 +260,7 @@ def _exchange(chain: Chain) -> xr.Dataset:
                     np.nanmean(np.asarray(getattr(flux, name))[use], axis=0),
                     {"long_name": f"mean {name} of vertical velocity and oxygen", "units": "mmol m-2 h-1"},
                 )
+        _footprint(data, chain, found)
     for found_gradient in chain.gradients:
         name, quantity = (
             ("oxygen_flux_gradient", "oxygen_flux")
@@ -275,6 +278,28 @@ def _exchange(chain: Chain) -> xr.Dataset:
         if quantity == "dic_flux":
             data[name].attrs["comment"] = "DIC at constant alkalinity, from the pH gradient"
     return data
+
+
+def _footprint(data: xr.Dataset, chain: Chain, found: CovarianceBlocks) -> None:
+    """Add how far upstream the bed speaks in the covariance flux of each block, and where the form is out of range."""
+    site = chain.context.book.site
+    series = next(v for v in chain.velocimeters if v.label == found.velocimeter)
+    rough = site.roughness_length_m
+    if rough is None and np.isfinite(chain.currents.roughness).any():
+        rough = float(np.nanmedian(chain.currents.roughness))
+    if rough is None:
+        return
+    given = np.isfinite(found.series("flux", chain.grid.count))
+    height = np.where(given, series.height, np.nanmedian(series.height))
+    upstream = footprint(height=height, roughness_length=rough, depth=site.water_depth_m)
+    add_series(
+        data,
+        "footprint_length",
+        np.where(given, upstream.length, np.nan),
+        units="m",
+        long_name="distance upstream within which nine tenths of the flux arise (Berg, Roy and Wiberg 2007)",
+        comment="; ".join(upstream.warnings()) or "inside the fitted range",
+    )
 
 
 def _ledger(chain: Chain) -> xr.Dataset:
