@@ -322,9 +322,8 @@ def _bottles(book: Book, tables: Tables, mast: list[tuple[float, str]]) -> list[
     ]
     acid = [row for row in beside if kinds[row[1]] in {"isfet_ph", "dye_ph"}] or beside
     numbers = _next_numbers([b.bottle for b in tables.bottles], BOTTLES + DUPLICATES)
-    if not acid:
-        return [(number, "at the mast") for number in numbers]
-    out = [(numbers[k], f"beside {acid[k % len(acid)][1]}, {acid[k % len(acid)][0]:.2f} m") for k in range(BOTTLES)]
+    where = [f"beside {name}, {height:.2f} m" for height, name in acid] or ["at the mast"]
+    out = [(numbers[k], where[k % len(where)]) for k in range(BOTTLES)]
     return [*out, *[(number, f"duplicate of {numbers[0]}") for number in numbers[BOTTLES:]]]
 
 
