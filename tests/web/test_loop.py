@@ -125,6 +125,30 @@ def test_the_loop_goes_on_after_a_bad_book_and_a_held_store(tmp_path, monkeypatc
     assert loop.rounds[-1]["analysed"]
 
 
+@pytest.mark.slow
+def test_a_round_that_ends_early_is_tried_again(tmp_path, monkeypatch):
+    folder = bare(tmp_path / "m")
+    (folder / "inbox" / "OXY-1_a.csv").write_text(record(120))
+    monkeypatch.setattr(_loop, "RETRY_S", 0.5)
+    states, outcomes = [], iter(["stopped", "failed", "done"])
+    tried = []
+
+    def outcome(*, analyse_anyway):
+        tried.append(analyse_anyway)
+        return next(outcomes, "done")
+
+    loop = Loop(folder, tell=lambda *_: None, activity=lambda *s: states.append(s), every_s=0.05)
+    monkeypatch.setattr(loop, "_round", outcome)
+    loop.start()
+    until = time.monotonic() + 20
+    while len(tried) < 3 and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(0.8)
+    loop.stop()
+
+    assert tried == [True, True, True]  # and no fourth: what went well is not repeated
+
+
 @pytest.mark.parametrize("address", ["0.0.0.0", "::", "reef.example", "224.0.0.1", ""])
 def test_only_one_address_of_this_machine_can_be_served_beyond(address):
     with pytest.raises(InputError):

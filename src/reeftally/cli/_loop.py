@@ -9,6 +9,7 @@ Rules:    each round is a process that ends, so the server's memory does not gro
 from __future__ import annotations
 
 import contextlib
+import math
 import multiprocessing
 import shutil
 import threading
@@ -29,6 +30,8 @@ KEPT = 3
 """Rounds that are kept beside those that somebody asked for."""
 GROWING_S = 20.0
 """A file that never stands still is taken in as far as it goes this often. [s]"""
+RETRY_S = 30.0
+"""A round that failed is tried again after this, or sooner when something changes. [s]"""
 LOCKED_S = 5.0
 """Wait before the store is tried again while another program writes. [s]"""
 
@@ -200,7 +203,7 @@ class Loop:
     def _run(self) -> None:
         worked = Seen()  # what the last round worked on
         before = Seen()
-        ended = -GROWING_S
+        ended, retry = -GROWING_S, math.inf
         first = True
         while not self._stop.is_set():
             now = look_around(self.folder)
@@ -209,16 +212,19 @@ class Loop:
             words = (now.words, now.decisions) != (worked.words, worked.decisions)
             due = bool(still) or (bool(fresh) and time.monotonic() - ended > GROWING_S)
             settled = (now.words, now.decisions) == (before.words, before.decisions)
-            if due or (words and settled):
+            again = time.monotonic() >= retry
+            if due or again or (words and settled):
                 stale = first and not self._up_to_date()
-                outcome = self._round(analyse_anyway=(words and not first) or stale)
-                ended = time.monotonic()
+                outcome = self._round(analyse_anyway=(words and not first) or stale or again)
+                ended, retry = time.monotonic(), math.inf
                 if outcome == "locked":
                     self._stop.wait(LOCKED_S)
                 else:
                     # Files that stay (unknown, or still written) are looked at again only when they change; the tables
                     # may have been rewritten by the crew meanwhile, so what was seen before the round counts.
                     worked, first = now, False
+                if outcome in {"failed", "stopped"}:
+                    retry = time.monotonic() + RETRY_S
             before = now
             self._stop.wait(self.every_s)
 
