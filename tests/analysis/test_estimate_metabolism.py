@@ -57,7 +57,7 @@ def _chain(days=2, light=True, missing=None):
     analysis = SimpleNamespace(pq=1.05, pq_sd=0.05)
     chain = SimpleNamespace(
         grid=grid, spans=spans, slow={}, light=irradiance if light else np.full(grid.count, np.nan),
-        currents=SimpleNamespace(friction_velocity=0.01 * ratio),
+        currents=SimpleNamespace(filled=SimpleNamespace(value=0.01 * ratio)),
         context=SimpleNamespace(book=SimpleNamespace(analysis=analysis)), gradients=[],
         covariance=_Blocks(flux=flux, systematic_sd=0.04 * np.abs(flux)),
         fluxes={("oxygen_flux", "covariance"): periods}, estimates=Estimates(), notes={},

@@ -167,8 +167,8 @@ def _nights(chain: Chain) -> npt.NDArray[np.bool_]:
 
 
 def _ratio(chain: Chain) -> FloatArray:
-    """Return friction velocity over its reference; blocks without one stand at slack water, its lowest tenth."""
-    friction = chain.currents.friction_velocity
+    """Return friction velocity over its reference, gaps filled; what no tide tells stands at its lowest tenth."""
+    friction = chain.currents.filled.value
     good = np.isfinite(friction) & (friction > 0)
     if good.sum() < LEAST_BLOCKS:
         return np.ones(chain.grid.count)
