@@ -182,3 +182,22 @@ def test_findings_and_outlook_are_written_as_data(demo):
     assert all(f["accepted"] for f in findings if f["id"].startswith("clock-"))
     assert outlook["sun"]
     assert any("5 are needed" in text for text in outlook["missing"])
+
+
+@pytest.mark.slow
+def test_on_the_demo_the_one_alarm_is_the_sensor_that_stood_still(demo):
+    # Story 33: at most one alarm a day; the demo of 36 h holds one stuck hour among its planted troubles.
+    from reeftally.analysis.alarms import alarms_of
+    from reeftally.analysis.context import open_context
+    from reeftally.analysis.records import load_slow
+    from reeftally.mission import to_ns
+
+    context = open_context(demo)
+    slow, _ = load_slow(context, context.grid)
+    mission = context.book.mission
+    seen = SimpleNamespace(context=context, slow=slow, grid=context.grid)
+
+    found = alarms_of(seen, start_ns=to_ns(mission.start), end_ns=to_ns(mission.end))
+
+    assert [a.kind for a in found] == ["stuck"]
+    assert all(a.why and a.check for a in found)
