@@ -153,6 +153,50 @@ def test_candidates_of_the_book_are_weighed_and_the_global_caveat_stands_beside_
     assert "cannot tell" in chain.notes["delta13C"]
 
 
+def _sources(**values):
+    return [
+        SimpleNamespace(quantity=f"source_delta13c_{name}", value=value, sd=sd) for name, (value, sd) in values.items()
+    ]
+
+
+def test_two_sources_are_shared_out_with_errors_and_a_bounded_answer_beside():
+    chain = _chain(_nights(), references=_sources(sponges=(-19.5, 0.5), sediment=(-15.0, 0.5)))
+
+    found = estimate_isotopes(chain)
+
+    rows = _rows(chain)
+    source = found["night_samples_without_carbonate"]
+    # Phillips and Gregg 2001: f = (dM - dB) / (dA - dB), variance of dM, f dA and (1 - f) dB over (dA - dB)^2.
+    share = (source.value + 15.0) / (-19.5 + 15.0)
+    sd = np.sqrt(source.sd**2 + (share * 0.5) ** 2 + ((1 - share) * 0.5) ** 2) / 4.5
+    linear, bounded = rows["2_sources", "sponges"], rows["2_sources_bounded", "sponges"]
+    assert linear.value == pytest.approx(share)
+    assert linear.random_sd == pytest.approx(sd)
+    assert 0.0 <= bounded.lower < bounded.value < bounded.upper <= 1.0
+    assert linear.value + rows["2_sources", "sediment"].value == pytest.approx(1.0)
+
+
+def test_three_sources_and_one_tracer_say_that_they_are_mostly_prior():
+    chain = _chain(_nights(), references=_sources(a=(-20.0, 0.5), b=(-17.0, 0.5), c=(1.0, 0.5)))
+
+    estimate_isotopes(chain)
+
+    rows = _rows(chain)
+    assert ("3_sources", "a") not in rows
+    assert rows["3_sources_bounded", "a"].flag == 3
+    assert "one tracer cannot part three sources" in rows["3_sources_bounded", "a"].reason
+
+
+def test_a_source_that_is_not_resolved_is_not_shared_out():
+    chain = _chain(_nights(n=40, delta_sd=0.3, spread=20.0), references=_sources(a=(-20.0, 0.5), b=(-15.0, 0.5)))
+
+    estimate_isotopes(chain)
+
+    row = _rows(chain)["2_sources", "a"]
+    assert row.value is None
+    assert row.reason.startswith("not resolved")
+
+
 def test_too_few_samples_are_refused_and_no_bottle_leaves_no_trace():
     few, none = _chain(_nights(n=2)), _chain([])
 

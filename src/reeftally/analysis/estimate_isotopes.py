@@ -21,6 +21,7 @@ from reeftally import ledger
 from reeftally._checks import FloatArray
 from reeftally.analysis.account import mixing_line
 from reeftally.analysis.estimate_metabolism import alike_blocks
+from reeftally.analysis.estimate_shares import estimate_shares
 from reeftally.analysis.estimates import SITE
 from reeftally.analysis.grid import NS
 from reeftally.analysis.offsets import usable_bottles
@@ -396,9 +397,11 @@ def _candidates(chain: Chain, found: dict[str, SourceEstimate]) -> None:
         for row in chain.context.book.references
         if row.quantity.startswith(prefix)
     }
-    best = found.get("night_samples_without_carbonate", found.get("night_samples"))
+    name = "night_samples_without_carbonate" if "night_samples_without_carbonate" in found else "night_samples"
+    best = found.get(name)
     if not stated or best is None:
         return
+    estimate_shares(chain, best, stated, n=next(row.n for row in chain.estimates.rows if row.method == name))
     verdict = ledger.candidate_likelihoods(estimate=best.estimate, sd=best.sd, candidates=stated)
     shares = ", ".join(f"{name} {share:.2f}" for name, share in verdict.probability.items())
     chain.notes["delta13C candidates"] = f"{verdict.verdict} ({shares})"

@@ -164,9 +164,16 @@ METHODS: dict[str, dict[str, Any]] = {
             "reeftally.ledger.miller_tans",
             "reeftally.ledger.paired_source",
             "reeftally.ledger.remove_carbonate",
+            "reeftally.ledger.mix",
         ],
-        "equation": "delta C = delta_s C + constant; delta_s = (C2 delta2 - C1 delta1) / (C2 - C1)",
-        "sources": ["Miller and Tans 2003", "York et al. 2004 (line)", "Zhang, Quay and Wilbur 1995 (CO2 to DIC)"],
+        "equation": "delta C = delta_s C + constant; delta_s = (C2 delta2 - C1 delta1) / (C2 - C1); "
+        "share of A = (delta_s - delta_B) / (delta_A - delta_B)",
+        "sources": [
+            "Miller and Tans 2003",
+            "York et al. 2004 (line)",
+            "Zhang, Quay and Wilbur 1995 (CO2 to DIC)",
+            "Phillips and Gregg 2001 (shares and their errors)",
+        ],
     },
     "long_record": {
         "what": "Trend of calendar months by generalised least squares with AR(1) noise, two harmonics of the year and "
