@@ -180,6 +180,8 @@ def dive_sheet_of(facts: Facts) -> DiveSheet:
     sheet.carried = _carried(book)
     sheet.bottles = _bottles(book, tables, sheet.mast)
     sheet.tasks = _tasks(book, tables, tasks, sheet, now)
+    if not sheet.tasks:
+        sheet.note = f"{sheet.note} Nothing is open for a dive.".strip()
     if sheet.spots:
         sheet.spots_note = (
             "Ambient water at the height of the in-current, before and after each. One blank (rock or dead sponge) a "
