@@ -659,3 +659,19 @@ def test_writing_a_book_and_reading_it_gives_the_same_book(tmp_path, book):
     write_book(tmp_path / "mission.toml", book)
 
     assert read_book(tmp_path) == book
+
+
+def test_named_sources_and_chosen_values_raise_no_doubt(tmp_path):
+    from reeftally.mission import new_mission
+
+    book = tmp_path / "m" / "mission.toml"
+    new_mission(tmp_path / "m", name="m")
+    extra = "".join(
+        f'\n[[references]]\nquantity = "{quantity}"\nvalue = {value}\nsd = {sd}\nsource = "invented"\n'
+        for quantity, value, sd in (("source_delta13c_sponges", -18.5, 1.0), ("ph_site_value", 7.98, 0.0))
+    )
+    book.write_text(book.read_text(encoding="utf-8") + extra, encoding="utf-8")
+
+    said = " ".join(str(problem) for problem in doubts_of(read_book(tmp_path / "m")))
+    assert "source_delta13c_sponges" not in said
+    assert "ph_site_value" not in said
