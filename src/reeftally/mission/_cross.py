@@ -268,8 +268,9 @@ def _other_sections(book: Book, file: str) -> Iterator[BookError]:
             )
     for number, reference in enumerate(book.references):
         key = f"references[{number}]"
-        known = [*CHANNELS, *ACCOUNT_REFERENCES]
-        guess = did_you_mean(reference.quantity, known)
+        known = [*CHANNELS, *ACCOUNT_REFERENCES, *CHOSEN_VALUES]
+        named = reference.quantity.startswith(NAMED_REFERENCES)
+        guess = "" if named else did_you_mean(reference.quantity, known)
         if reference.quantity in {"ph", "pH"} or (reference.quantity not in known and guess):
             mend = "Declare the scale: ph_total, ph_free, ph_seawater or ph_nbs."
             mend = mend if reference.quantity in {"ph", "pH"} else guess
