@@ -231,6 +231,34 @@ def test_row_10_an_average_needs_its_stamp_position_and_is_moved_to_its_middle(f
     assert read[0] == int(kit.START.timestamp() * 1e9) - 300_000_000_000
 
 
+@pytest.mark.parametrize(("declared", "true"), [("start", "end"), ("end", "start"), ("end", "end")])
+def test_row_10_a_declared_position_is_checked_by_the_lag_of_a_shared_signal(tmp_path, declared, true):
+    folder = kit.mission(tmp_path / "mission", interval=600.0)
+    kit.neighbours(folder)
+    book = folder / "mission.toml"
+    text = book.read_text()
+    at = text.index('label = "T-1"')
+    book.write_text(text[:at] + text[at:].replace('layout = "kind-t"', 'layout = "kind-a"', 1))
+    kit.layout(folder, prefix="A", more=f'stamp = "{declared}"\naveraging_s = 600.0')
+    (folder / "layouts" / "kind-a.toml").write_text(
+        (folder / "layouts" / "kind-a.toml").read_text().replace("A-*.csv", "T-1*.csv").replace("^(A-[0-9])", "^(T-1)")
+    )
+    other = folder / "layouts" / "kind-t.toml"
+    other.write_text(other.read_text().replace("T-*.csv", "T-[2-4]*.csv"))
+    starts = np.arange(0, kit.DAYS * 86400, 600)
+    means = kit.water(starts[:, None] + np.arange(0, 600, 10)).mean(axis=1)
+    kit.write(folder, "T-1_a.csv", kit.iso(kit.moments(starts + (600 if true == "end" else 0))), means)
+    kit.compare(folder, [("T-1", 3600, 0.0), ("T-1", 2 * 86400, 0.0)])
+    kit.take(folder)
+
+    found = kit.check(folder)
+
+    if declared == true:
+        assert "stamp-T-1" not in found
+    else:
+        kit.full(found["stamp-T-1"], f"name the {true}", f"says {declared}", "temperature", f'stamp = "{true}"')
+
+
 def test_row_11_whole_seconds_at_8_hertz_are_rebuilt_from_the_counter_by_a_stated_rule(tmp_path):
     folder = kit.mission(tmp_path / "mission", interval=0.125)
     seconds = np.arange(0, 60, 0.125)

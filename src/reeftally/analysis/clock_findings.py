@@ -24,6 +24,7 @@ from reeftally.analysis.estimates import iso
 from reeftally.analysis.finding import DOUBTFUL, SERIOUS, Finding, stretch
 from reeftally.analysis.grid import NS
 from reeftally.calibration.clocks import ClockSegment, clock_segments, locate_jump
+from reeftally.calibration.lags import stamp_position
 from reeftally.calibration.stamps import daylight_saving_steps
 from reeftally.mission import ClockShift, to_ns
 
@@ -36,6 +37,8 @@ LEAST_LAG_S, LEAST_Z = 30.0, 5.0
 SLOW_NS, FAST_NS = 86_400 * NS, 1200 * NS
 FAST_HZ = 2.0
 MOST_NEIGHBOURS = 4
+# The stamps of shorter averages cannot be told apart by slow signals.
+LEAST_AVERAGE_S = 60.0
 
 
 def clock_findings(context: Context, *, signals: bool = True) -> list[Finding]:
@@ -83,6 +86,9 @@ def clock_findings(context: Context, *, signals: bool = True) -> list[Finding]:
         if signals and not steps:
             neighbours = [name for name in trusted if context.book.clock_of(name) in compared]
             out += list(_by_signals(context, label, neighbours))
+    if signals:
+        for label in trusted:
+            out += list(_stamp_position(context, label, trusted))
     out += list(reset_findings(context, trusted if signals else [], trusted))
     return out
 
@@ -102,8 +108,14 @@ def _windows(context: Context, label: str, low: int, high: int) -> list[tuple[in
             return [(low, high)]
         edge = (high - low) // 20
         return [(low + edge, low + edge + FAST_NS), (high - edge - FAST_NS, high - edge)]
-    if (high - low) / NS / interval < 350_000 and context.book.instrument(label).label in _carried(context):
-        return [(low, high)]
+    if label in _carried(context):
+        # What it saw between dives is what its neighbours saw: the longest stretch without a gap.
+        times = context.store.read(label, start_ns=low, end_ns=high + 1, channels=[], snapshot=context.snapshot)["time"]
+        cuts = np.flatnonzero(np.diff(times) > 60.0 * interval * NS) + 1
+        pieces = [piece for piece in np.split(times, cuts) if piece.size]
+        if pieces:
+            longest = max(pieces, key=lambda piece: int(piece[-1] - piece[0]))
+            low, high = int(longest[0]), int(longest[-1])
     middle = (low + high) // 2
     return [(max(low, middle - SLOW_NS // 2), min(high, middle + SLOW_NS // 2))]
 
@@ -140,7 +152,8 @@ def _lags(
     out = []
     for first, last in _windows(context, label, low, high):
         # A slow signal has a broad top, which a narrow search would take for no top at all.
-        least = 120.0 if last - first <= 3 * FAST_NS else 1800.0
+        interval = float(context.book.instrument(label).sample_interval_s)
+        least = 120.0 if last - first <= 3 * FAST_NS else max(1800.0, 12.0 * interval)
         largest = min(max(least, 1.25 * abs(expected_s)), 0.4 * (last - first) / NS)
         found = shared_lag_of(
             context, label, _near(context, label, neighbours), first, last, largest_s=largest, shift_ns=0
@@ -219,6 +232,34 @@ def _by_signals(context: Context, label: str, neighbours: list[str]) -> Iterator
             instrument=label, start=None, end=None, seconds=round(-seconds, 3), sd_s=round(sd, 3)
         ).model_dump(mode="json"),
     )
+
+
+def _stamp_position(context: Context, label: str, trusted: list[str]) -> Iterator[Finding]:
+    """Yield averages whose stamps name another part of their interval than the layout declares, by a shared signal."""
+    layout = context.layouts.get(context.book.instrument(label).layout)
+    if layout is None or layout.time.stamp == "instant" or (layout.time.averaging_s or 0.0) < LEAST_AVERAGE_S:
+        return
+    low, high = _span(context, label, None, None)
+    # Against instruments sampled at instants: the stamps of another average may be declared wrongly too.
+    others = [name for name in trusted if name != label and context.layouts.get(context.book.instrument(name).layout)]
+    instants = [n for n in others if context.layouts[context.book.instrument(n).layout].time.stamp == "instant"]
+    for _, lag in _lags(context, label, instants, low, high, 0.0):
+        averaging = float(layout.time.averaging_s or 0.0)
+        # Averages bend with the signal: a lag of theirs is no better than some hundredths of the interval.
+        said = stamp_position(lag=lag.seconds, lag_sd=max(lag.sd, 0.02 * averaging), averaging=averaging)
+        if said.position in ("unclear", layout.time.stamp):
+            continue
+        yield Finding(
+            id=f"stamp-{label}",
+            severity=DOUBTFUL,
+            subject=label,
+            what=f"{label}: its stamps seem to name the {said.position} of their averages; layout {layout.name} says "
+            f"{layout.time.stamp}.",
+            evidence=f"{said.evidence}; {lag.text()}",
+            proposal=f'write stamp = "{said.position}" in layouts/{layout.name}.toml if that is right, then run '
+            "`reeftally intake DIR --rebuild`",
+        )
+        return
 
 
 def _daylight_saving(context: Context, label: str) -> Iterator[Finding]:

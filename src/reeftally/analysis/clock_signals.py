@@ -50,7 +50,7 @@ class SharedLag:
 
 
 def _joined(lags: list[tuple[str, Lag, float]], signal: str) -> SharedLag:
-    """Join the lags against several neighbours, each with the step of the slower record [s]."""
+    """Join the lags against several neighbours, each with the step of the slower record, 0 for a slow signal. [s]"""
     values = np.array([lag.seconds for _, lag, _ in lags])
     # Within a step of the slower record a lag hangs on how the samples of the two fall beside each other.
     sds = np.array([float(np.hypot(lag.sd, step / np.sqrt(12.0))) for _, lag, step in lags])
@@ -168,7 +168,7 @@ def shared_lag_of(
             if lag.ambiguous or lag.correlation < LEAST_CORRELATION or not np.isfinite(lag.sd):
                 continue
             if abs(lag.seconds) < 0.95 * largest_s and lag.sd < 0.05 * largest_s:
-                found.setdefault(name, []).append((neighbour, lag, step))
+                found.setdefault(name, []).append((neighbour, lag, 0.0 if slow else step))
     joined = [_joined(lags, name) for name, lags in found.items()]
     return min(joined, key=lambda item: item.sd, default=None)
 
