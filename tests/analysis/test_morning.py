@@ -7,7 +7,8 @@ from types import SimpleNamespace
 import pytest
 
 from reeftally.analysis.alarms import Alarm
-from reeftally.analysis.morning import MOST_LINES, _action, _missing
+from reeftally.analysis.morning import MOST_LINES, _action
+from reeftally.analysis.morning_lines import missing
 from reeftally.analysis.outlook import Outlook
 from reeftally.analysis.targets import TargetResult
 from reeftally.analysis.tasks import Task
@@ -113,7 +114,7 @@ def test_what_is_missing_is_said_with_what_to_do():
         visits=[], slow={},
     )  # fmt: skip
 
-    found = _missing(empty, Outlook(start_ns=0, missing=["no tide ahead: 1.0 days so far"]), [])
+    found = missing(empty, Outlook(start_ns=0, missing=["no tide ahead: 1.0 days so far"]), [])
 
     text = "\n".join(found)
     for words in ("[[targets]]", "No tide ahead", "Nothing was taken in of CTD-1", "bottles.csv", "visits.csv"):
