@@ -1,8 +1,8 @@
 """The morning page as plain data: the one thing to do and why, at most seven lines, alarms, targets, what is missing.
 
 Here:     what is put on the page, in which order, with a lead to its evidence.
-Not here: markup (`reeftally.web`, `reeftally.report`), the words of a line (`morning_lines`), the alarms, targets, tasks
-          and the outlook themselves.
+Not here: markup (`reeftally.web`, `reeftally.report`), the words of a line (`morning_lines`), the alarms, targets,
+          tasks and the outlook themselves.
 Rules:    the same results give the same page; the time it was made comes from outside. Order is by consequence. The
           page advises on instruments and samples; whether and how anybody dives is never its question.
 """
