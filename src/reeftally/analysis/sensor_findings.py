@@ -64,7 +64,10 @@ def _carried_scales(
             continue
         seconds = record.seconds()
         ambient = interpolate_within(seconds, context.grid.seconds, level, longest=7200.0)
-        error = adjusted.adjustment.at(seconds)[adjusted.row(label)]
+        # The error runs slowly: its course over blocks is enough, and a second's samples are many.
+        error = np.interp(
+            seconds, context.grid.seconds, adjusted.adjustment.at(context.grid.seconds)[adjusted.row(label)]
+        )
         apart = np.asarray(record.channels["ph_total"], dtype=np.float64) - error - ambient
         dives = _dives(record.time_ns)
         # Plumes lower pH for part of a dive; its upper quartile is the water between them.
