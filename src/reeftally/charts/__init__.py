@@ -12,9 +12,11 @@ from reeftally.charts.draw import browser_library, page_spec, svg_for_page, svg_
 from reeftally.charts.flow import fitted_spectrum, log_profile, spectrum
 from reeftally.charts.fluxes import flux_series, light_curve, means_by_period, method_against_method
 from reeftally.charts.frames import SERIES_COLUMNS, series_frame, utc
+from reeftally.charts.isotopes import isotope_mixing
 from reeftally.charts.labels import axis_title, driver_name, method_name, pretty_unit, quantity_name
 from reeftally.charts.organisms import differences_by_form
 from reeftally.charts.palette import COLOURS, colour_of, method_look, recoloured
+from reeftally.charts.rose import current_rose
 from reeftally.charts.series import hour_of_day, mission_strip, routes
 
 __all__ = [
@@ -25,6 +27,7 @@ __all__ = [
     "axis_title",
     "browser_library",
     "colour_of",
+    "current_rose",
     "dic_alkalinity",
     "differences_by_form",
     "driver_name",
@@ -34,6 +37,7 @@ __all__ = [
     "fitted_spectrum",
     "flux_series",
     "hour_of_day",
+    "isotope_mixing",
     "light_curve",
     "log_profile",
     "means_by_period",

@@ -7,6 +7,8 @@ Rules:    as in `figures`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from reeftally import charts
@@ -16,7 +18,7 @@ from reeftally.telling.facts import Facts, Number
 from reeftally.telling.story import parts_of
 from reeftally.telling.words import places, with_interval
 
-__all__ = ["budgets", "ledger_series", "lines", "steps"]
+__all__ = ["budgets", "budgets_of", "ledger_series", "lines", "steps"]
 
 
 def steps(facts: Facts) -> Figure:
@@ -138,15 +140,10 @@ def lines(facts: Facts) -> Figure:
 
 
 def budgets(facts: Facts) -> Figure:
-    """Return the error budgets."""
-    title = "Where the uncertainty comes from"
-    rows = [r for r in facts.numbers if r.given and r.budget and r.period == "mission"]
-    seen: dict[str, Number] = {}
-    for row in rows:
-        seen.setdefault(row.quantity, row)
-    wanted = [
-        seen[q]
-        for q in (
+    """Return the error budgets of the main results."""
+    return budgets_of(
+        facts,
+        (
             "ph_change_local",
             "ph_change_global",
             "oxygen_flux",
@@ -154,9 +151,18 @@ def budgets(facts: Facts) -> Figure:
             "ph_total",
             "aragonite_saturation",
             "local_dic_excess",
-        )
-        if q in seen
-    ]
+        ),
+    )
+
+
+def budgets_of(facts: Facts, quantities: Sequence[str]) -> Figure:
+    """Return the error budgets of some quantities, the first estimate of each for the mission."""
+    title = "Where the uncertainty comes from"
+    rows = [r for r in facts.numbers if r.given and r.budget and r.period == "mission"]
+    seen: dict[str, Number] = {}
+    for row in rows:
+        seen.setdefault(row.quantity, row)
+    wanted = [seen[q] for q in quantities if q in seen]
     table = []
     for row in wanted:
         shares = _shares(row.budget)

@@ -15,11 +15,12 @@ import pandas as pd
 from reeftally import charts
 from reeftally.charts import series_frame
 from reeftally.errors import ReeftallyError
+from reeftally.exchange._common import DOUBTING, Reason
 from reeftally.mission import read_tables
 from reeftally.telling._figure import Figure, has_numbers, method_series, no_figure
 from reeftally.telling.facts import Facts
 
-__all__ = ["against", "cospectrum", "flux_series", "light", "organisms", "subrange"]
+__all__ = ["against", "cospectrum", "flux_series", "light", "organisms", "refused_blocks", "subrange"]
 
 
 def cospectrum(facts: Facts) -> Figure:
@@ -267,3 +268,39 @@ def _visits(facts: Facts) -> list[Any]:
         return list(read_tables(facts.folder).visits)
     except (ReeftallyError, AttributeError, TypeError):
         return []
+
+
+_REASONS: dict[Reason, str] = {
+    Reason.EMPTY: "too few usable samples",
+    Reason.CONSTANT: "a channel does not vary",
+    Reason.LOW_FRICTION: "friction velocity below the floor",
+    Reason.SLACK: "slack water",
+    Reason.WAKE: "flow through the frame",
+    Reason.UNSTEADY: "not steady",
+    Reason.IMPOSSIBLE_HEIGHT: "height at or below the displacement height",
+    Reason.STRATIFIED: "stratified beyond what can be corrected",
+    Reason.STORAGE: "storage outweighs the flux",
+    Reason.BAD_INPUT: "an input is missing or cannot be",
+    Reason.LAG_AT_EDGE: "lag at the edge of its window",
+    Reason.LAG_SENSITIVE: "flux changes by more than a quarter for 0.25 s of lag",
+    Reason.PARTLY_UNSTEADY: "partly unsteady",
+    Reason.NO_STORAGE: "no storage term",
+    Reason.WEAK: "below twice its random error",
+    Reason.ILL_CONDITIONED: "amplifies the measuring error",
+    Reason.UNDEVELOPED: "turbulence does not fit the friction velocity",
+}
+
+
+def refused_blocks(facts: Facts) -> tuple[int | None, list[tuple[str, int]], list[tuple[str, int]]]:
+    """Return blocks kept by the covariance, and counts of refusals and of doubts by reason; None without blocks."""
+    data = facts.inside(facts.group("exchange"))
+    name = "oxygen_flux_covariance_reason"
+    if name not in data:
+        return None, [], []
+    codes = data[name].values.astype(np.int64)
+    codes = codes[codes >= 0]
+    refusing = sum(int(r) for r in _REASONS if not r & DOUBTING)
+    kept = int(((codes & refusing) == 0).sum())
+    counts = [(r, words, int(((codes & int(r)) != 0).sum())) for r, words in _REASONS.items()]
+    refused = [(words, n) for r, words, n in counts if n and not r & DOUBTING]
+    return kept, refused, [(words, n) for r, words, n in counts if n and r & DOUBTING]

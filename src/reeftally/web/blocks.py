@@ -166,6 +166,8 @@ class Chart:
     title: str
     build: Callable[[int], Any]
     caption: str = ""
+    small: bool = False
+    """Whether two of them stand beside each other where there is room."""
     kind: str = "chart"
 
 
