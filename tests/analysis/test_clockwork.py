@@ -49,3 +49,17 @@ def test_windows_of_stamps_hold_every_sample_of_the_true_window(pieces, start):
         held |= (wanted >= low) & (wanted < high)
 
     assert held.all()
+
+
+def test_a_drift_without_beginning_leaves_the_stamps_of_a_reset_clock_to_their_own_shift():
+    start = 1_932_000_000 * NS
+    reset = 946_684_800 * NS
+    drift = ClockShift(start_ns=None, end_ns=None, seconds=-1.0, per_day=-2.0)
+    moved = ClockShift(start_ns=reset, end_ns=reset + 86_400 * NS, seconds=985_400_000.0)
+    clock = ClockMap((drift, moved), start)
+
+    true = clock.true(np.array([reset + 5 * NS, start + 86_400 * NS], dtype=np.int64))
+
+    assert true.tolist() == [reset + 985_400_005 * NS, start + 86_400 * NS - 3 * NS]
+    low, high = reset + 985_400_000 * NS, reset + 985_500_000 * NS
+    assert any(a <= reset + 5 * NS < b for a, b in clock.stamp_windows(low, high))

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import json
 import os
 import subprocess
 import sys
@@ -11,7 +12,9 @@ from pathlib import Path
 import intake_kit as kit
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from reeftally.cli import commands
 from reeftally.errors import InputError
 from reeftally.intake import listen, rebuild, take_in
 from reeftally.store import open_store
@@ -244,3 +247,37 @@ def test_the_loggers_own_file_later_adds_nothing_that_the_feed_brought(folder):
     (file,) = report.files
     assert (file.rows_new, file.rows_repeated) == (50, 50)
     assert np.array_equal(stored(folder), np.arange(100))
+
+
+def test_the_command_hears_standard_input_and_says_what_it_took_in(folder):
+    sent = b"".join(line(n) for n in range(60))
+
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "from reeftally.cli import main; main()",
+            "listen",
+            str(folder),
+            "--from",
+            "CTD-1=-",
+            "--once",
+            "--json",
+        ],
+        input=sent,
+        capture_output=True,
+        timeout=120,
+        check=False,
+    )
+
+    assert done.returncode == 0, done.stderr
+    said = json.loads(done.stdout)
+    assert (said["rows_new"], said["bytes"], said["by_instrument"]) == (60, len(sent), {"CTD-1": 60})
+    assert np.array_equal(stored(folder), np.arange(60))
+
+
+def test_the_command_refuses_a_source_that_is_none(folder):
+    result = CliRunner().invoke(commands, ["listen", str(folder), "--from", "CTD-1"])
+
+    assert result.exit_code == 2
+    assert "LABEL=SOURCE" in result.output

@@ -19,6 +19,7 @@ __all__ = ["ClockMap", "ClockShift"]
 
 _FOREVER = np.iinfo(np.int64).max // 4
 DAY_NS = 86_400 * NS
+_LONGEST_NS = 400 * DAY_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,10 +46,12 @@ class ClockMap:
     mission_start_ns: int
 
     def _bounds(self, shift: ClockShift) -> tuple[int, int]:
-        return (
-            -_FOREVER if shift.start_ns is None else shift.start_ns,
-            _FOREVER if shift.end_ns is None else shift.end_ns,
-        )
+        # An open start means the beginning of the record, not stamps of a clock that lost its time decades away.
+        first = self.mission_start_ns - _LONGEST_NS
+        low = shift.start_ns
+        if low is None:
+            low = first if shift.end_ns is None or shift.end_ns > first else -_FOREVER
+        return low, _FOREVER if shift.end_ns is None else shift.end_ns
 
     def _amount(self, shift: ClockShift, stamps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         days = (stamps - self.mission_start_ns) / DAY_NS
