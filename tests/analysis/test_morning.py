@@ -108,16 +108,25 @@ def test_after_the_mission_recovery_comes_first_and_then_the_package():
 
 
 def test_what_is_missing_is_said_with_what_to_do():
-    book = SimpleNamespace(targets=[], instruments=[SimpleNamespace(label="CTD-1")])
+    book = SimpleNamespace(
+        targets=[], instruments=[SimpleNamespace(label="CTD-1")], intercalibrations=[SimpleNamespace(start_ns=END)]
+    )
     empty = SimpleNamespace(
-        context=SimpleNamespace(book=book, tables=SimpleNamespace(bottles=[]), has=lambda label: False),
-        visits=[], slow={},
+        context=SimpleNamespace(book=book, tables=SimpleNamespace(bottles=[], heights=[]), has=lambda label: False),
+        visits=[], slow={}, spans=[SimpleNamespace(start_ns=START, end_ns=END)],
     )  # fmt: skip
 
-    found = missing(empty, Outlook(start_ns=0, missing=["no tide ahead: 1.0 days so far"]), [])
+    found = missing(empty, Outlook(start_ns=0, missing=["no tide ahead: 1.0 days so far"]), [], END + 10 * NS)
 
     text = "\n".join(found)
-    for words in ("[[targets]]", "No tide ahead", "Nothing was taken in of CTD-1", "bottles.csv", "visits.csv"):
+    for words in (
+        "[[targets]]",
+        "No tide ahead",
+        "Nothing was taken in of CTD-1",
+        "a frame that sank",
+        "bottles.csv",
+        "visits.csv",
+    ):
         assert words in text
 
 

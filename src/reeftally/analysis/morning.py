@@ -159,7 +159,7 @@ def compose(
     given = [line for line in lines if line is not None]
     order = {"serious": 0, "doubtful": 1, "noted": 2}
     morning.lines = sorted(given, key=lambda line: order[line["severity"]])[:MOST_LINES]
-    morning.missing = missing(chain, outlook, results)
+    morning.missing = missing(chain, outlook, results, end_ns)
     return morning
 
 
@@ -233,9 +233,12 @@ def _closing(chain: Chain, tasks: list[Task], end_ns: int) -> dict[str, Any]:
     end = chain.spans[0].end_ns
     tables, book = chain.context.tables, chain.context.book
     left = []
-    if not any(p.start_ns >= end - DAY_NS for p in book.intercalibrations):
+    beside = [p for p in book.intercalibrations if p.start_ns >= end - DAY_NS]
+    if not beside:
         left.append("set all sensors side by side once more, before and after they are cleaned")
-    if not any(row.time_ns >= end - DAY_NS for row in tables.heights):
+    # Once the sensors stand side by side their heights on the mast can be measured no more; that is then missing.
+    taken_up = any(p.start_ns < end_ns for p in beside)
+    if not taken_up and not any(row.time_ns >= end - DAY_NS for row in tables.heights):
         left.append("measure the heights again before anything is touched")
     if not any(row.time_ns >= end - DAY_NS for row in tables.clock_checks):
         left.append("compare every clock before it is switched off")
@@ -250,7 +253,7 @@ def _closing(chain: Chain, tasks: list[Task], end_ns: int) -> dict[str, Any]:
     tail = "" if useful is None else f" For the next mission: {useful.text[:1].lower()}{useful.text[1:]} ({useful.why})"
     return {
         "text": "The mission is over and recovered: finish the package while everybody is still here",
-        "why": sentence(f"Side by side, heights and clocks after the record are in the tables.{tail}"),
+        "why": sentence(f"Side by side and clocks after the record are in the tables.{tail}"),
         "link": link("package", "", chain.spans[0].start_ns, end_ns),
     }
 

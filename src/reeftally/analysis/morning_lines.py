@@ -268,7 +268,7 @@ def _share(chain: Chain, label: str, window: np.ndarray) -> float:
     return float((heard & window).sum())
 
 
-def missing(chain: Chain, outlook: Outlook, results: list[TargetResult]) -> list[str]:
+def missing(chain: Chain, outlook: Outlook, results: list[TargetResult], end_ns: int) -> list[str]:
     """Return what is missing and what to do about it, one sentence each."""
     book, out = chain.context.book, []
     if not book.targets:
@@ -281,6 +281,10 @@ def missing(chain: Chain, outlook: Outlook, results: list[TargetResult]) -> list
     silent = [i.label for i in book.instruments if not chain.context.has(i.label)]
     if silent:
         out.append(f"Nothing was taken in of {', '.join(silent)}")
+    end = chain.spans[0].end_ns
+    over = any(end - DAY_NS <= p.start_ns < end_ns for p in book.intercalibrations)
+    if over and not any(row.time_ns >= end - DAY_NS for row in chain.context.tables.heights):
+        out.append("No heights of the last day in tables/heights.csv: a frame that sank by then cannot be told")
     if not chain.context.tables.bottles:
         out.append("No bottles in tables/bottles.csv: nothing anchors the level of the sensors")
     if not chain.visits:
