@@ -113,7 +113,9 @@ def _paired(figures: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
 def _table(table: Table) -> dict[str, Any]:
     rows = [[_cell(cell) for cell in row] for row in table.rows[:MOST_ROWS]]
     left = len(table.rows) - len(rows)
-    note = f"{table.note} {left} further rows stand in estimates.csv.".strip() if left else table.note
+    numbers = any(isinstance(cell, Number) for row in table.rows for cell in row)
+    where = "estimates.csv" if numbers else "report.html"
+    note = f"{table.note} {left} further rows stand in {where}.".strip() if left else table.note
     return {"title": table.title, "head": list(table.head), "rows": rows, "note": note}
 
 
