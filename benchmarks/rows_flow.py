@@ -43,9 +43,8 @@ def main() -> None:
             results.setdefault(row["name"][:2], []).append((row["name"], share <= 1.0, share))
     for section, rows in sorted(results.items()):
         met = sum(row[1] for row in rows)
-        print(
-            f"{section.upper()} {SECTIONS[section]:32s} met {met:2d} of {len(rows):2d}, worst {max(r[2] for r in rows):.2f}"
-        )
+        worst = max(row[2] for row in rows)
+        print(f"{section.upper()} {SECTIONS[section]:32s} met {met:2d} of {len(rows):2d}, worst {worst:.2f}")
         for name, good, share in rows:
             if not good:
                 print(f"   not met: {name}, {share:.2f} of its tolerance")
