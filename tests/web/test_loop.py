@@ -1,6 +1,7 @@
 """The loop of `watch`: what counts as new, rounds in a process of their own, old rounds cleared, failures said."""
 
 import datetime as dt
+import pickle
 import threading
 import time
 
@@ -68,7 +69,7 @@ def test_only_old_rounds_of_the_loop_are_cleared(tmp_path):
 @pytest.mark.slow
 def test_a_round_takes_in_analyses_and_tells_in_order_and_an_idle_one_does_nothing(tmp_path):
     folder = bare(tmp_path / "m")
-    (folder / "inbox" / "OXY-1_a.csv").write_text(record(900))
+    (folder / "inbox" / "OXY-1_a.csv").write_text(record(900) + "2031-03-26T12:00:00Z,not a number,28.0\n")
     said = []
 
     first = work_round(folder, lambda kind, words: said.append((kind, words)), analyse_anyway=False)
@@ -78,6 +79,8 @@ def test_a_round_takes_in_analyses_and_tells_in_order_and_an_idle_one_does_nothi
 
     assert first["rows"] == 900 - 60
     assert first["analysed"]
+    assert pickle.loads(pickle.dumps(first)) == first  # it goes through a pipe
+    assert "not a number" in first["messages"][0]
     assert kinds[:2] == ["data", "results"]
     assert (run / "morning.json").is_file()
     assert (run / PROVISIONAL).is_file()

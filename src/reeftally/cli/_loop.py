@@ -9,6 +9,7 @@ Rules:    each round is a process that ends, so the server's memory does not gro
 from __future__ import annotations
 
 import contextlib
+import logging
 import math
 import multiprocessing
 import shutil
@@ -23,6 +24,8 @@ from typing import Any
 from reeftally.errors import ReeftallyError, StoreLockedError
 
 __all__ = ["PROVISIONAL", "Loop", "Seen", "clear_rounds", "look_around", "work_round"]
+
+log = logging.getLogger("reeftally.watch")
 
 PROVISIONAL = "provisional"
 """Name of the empty file that marks a run as made by this loop."""
@@ -106,7 +109,7 @@ def work_round(folder: Path, say: Callable[[str, str], None], *, analyse_anyway:
     report = take_in(folder, now_ns=time.time_ns(), wait_s=2.0)
     taken = time.monotonic()
     done: dict[str, Any] = {"rows": report.rows_new, "intake_s": taken - started, "analysed": False}
-    done["messages"] = [m for item in report.files for m in item.messages][:20]
+    done["messages"] = [str(m) for item in report.files for m in item.messages][:20]
     if report.rows_new:
         say("data", f"{report.rows_new:,} rows new.")
     if not (report.rows_new or analyse_anyway):
@@ -258,6 +261,11 @@ class Loop:
                 ended = self._heard(kind, content, started) or ended
         except (EOFError, OSError):
             pass
+        except Exception as error:
+            # Nothing that a round says may end the loop.
+            log.exception("a round said what cannot be read")
+            self.activity("failed", f"The last round cannot be understood ({type(error).__name__}).")
+            process.terminate()
         process.join()
         self._process = None
         if ended == "stopped" and not self._stop.is_set():

@@ -31,7 +31,7 @@
     library().then(function () {
       var spec = JSON.parse(recoloured(figure.querySelector("script").textContent));
       live.hidden = false;
-      return window.vegaEmbed(live, spec, { actions: false, ast: true, renderer: "canvas", defaultStyle: false, tooltip: { disableDefaultStyle: true } });
+      return window.vegaEmbed(live, spec, { actions: false, ast: true, renderer: "canvas", logLevel: 1, defaultStyle: false, tooltip: { disableDefaultStyle: true } });
     }).then(function () {
       figure.querySelectorAll(".still").forEach(function (s) { s.hidden = true; });
       button.textContent = "Back to the drawing";
