@@ -32,10 +32,14 @@ MOST_SAMPLES = 12000
 USUAL_APART = {"oxygen": 1.0, "ph_total": 0.003, "temperature": 0.02, "salinity": 0.03}
 
 
-def named_causes(*pairs: tuple[str, str]) -> dict[str, Any]:
-    """Return the fields `causes` and `test` of a finding whose detector looks for one thing, likeliest first."""
+def named_causes(*pairs: tuple[str, str], test: str = "") -> dict[str, Any]:
+    """Return the fields `causes` and `test` of a finding whose detector looks for one thing, likeliest first.
+
+    The test is the usual one between the first two causes where no better one is given.
+    """
     causes = tuple(Cause(name=name, support=float("nan"), evidence=words, numbers={}) for name, words in pairs)
-    test = separating_test(causes[0].name, causes[1].name) if len(causes) > 1 else ""
+    if not test and len(causes) > 1:
+        test = separating_test(causes[0].name, causes[1].name)
     return {"causes": causes, "test": test}
 
 

@@ -136,7 +136,7 @@ def _echoes(context: Context, blocks: FlowBlocks) -> Iterator[Finding]:
         what=f"{label}: its echoes were poor in {held.size} blocks between {iso(begin)} and {iso(end)}.",
         evidence=f"mean correlation down to {float(np.nanmin(blocks.correlation[held])):.0f} % where "
         f"{middle:.0f} % is usual; {float(np.nanmax(blocks.poor[held])):.1%} of samples below 70 % at the worst",
-        proposal="bubbles of breaking waves, weed on the probe or clear water; poor samples are screened block by block",
+        proposal="bubbles of breaking waves, weed or clear water; poor samples are screened block by block",
         start_ns=begin,
         end_ns=end,
         **named_causes(
@@ -212,7 +212,10 @@ def _broken_finding(
         start_ns=begin,
         end_ns=end,
         **named_causes(
-            (first_cause, f"noise {noise / usual:.2f} of the usual"), ("cable or power", "a rail or a lead")
+            (first_cause, f"noise {noise / usual:.2f} of the usual"),
+            ("cable or power", "a rail or a lead"),
+            test="Look at its tip and wave water past it: if it is whole and the reading does not move, exchange plug "
+            "and cable first, the sensor next.",
         ),
     )
 

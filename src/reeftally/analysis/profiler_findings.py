@@ -104,7 +104,10 @@ def _bin_finding(
         start_ns=begin,
         end_ns=stop,
         **named_causes(
-            ("stuck", "an echo of something that stands still"), ("true signal", "the bins beside it differ")
+            ("stuck", "an echo of something that stands still"),
+            ("true signal", "the bins beside it differ"),
+            test="Look along the beam at that height: a fin, a weed or a rope shows at once; if nothing is there, turn "
+            "the head by a hand's breadth and see whether the bin comes back.",
         ),
     )
 

@@ -342,7 +342,12 @@ def _pumps(context: Context, slow: Mapping[str, SlowBlocks]) -> Iterator[Finding
                 ).model_dump(mode="json"),
                 start_ns=begin,
                 end_ns=stop,
-                **named_causes(("stuck", "the water in the cell is not renewed"), ("cable or power", "samples go on")),
+                **named_causes(
+                    ("stuck", "the water in the cell is not renewed"),
+                    ("cable or power", "samples go on"),
+                    test="Feel the flow at its outlet and read the current the pump draws: if there is none, it is the "
+                    "supply; if there is current and no flow, the pump or its tube is blocked.",
+                ),
             )
 
 
