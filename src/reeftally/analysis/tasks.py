@@ -371,6 +371,8 @@ def _bottles(
         return []
     pressing = ANCHORS_A_DAY / max(len(day), 0.5) if standing else 0.0
     said = f"{len(day)} in the last 24 h at the mast for {len(standing)} pH sensors; the rule is one a sensor and day"
+    if not standing:
+        said = f"{len(day)} in the last 24 h at the mast"
     if half is not None and then is not None:
         said = (
             f"the alkalinity flux makes {100 * share:.0f} % of the variance of the DIC flux; predicted ± {half:.2g} to "
