@@ -61,7 +61,7 @@ def test_the_task_that_narrows_an_unmet_target_most_is_the_action():
 
     assert found["text"] == SWAP.text
     assert "61 %" in found["why"]
-    assert "target ± 2" in found["why"]
+    assert "The target of ± 2 mmol m-2 h-1 is not met." in found["why"]
     assert found["link"]["page"] == "flux"
 
 

@@ -344,7 +344,7 @@ def _ns(seconds: float) -> int:
 
 
 def _words(quantity: str) -> str:
-    return {"ph_total": "pH"}.get(quantity, quantity.replace("_", " "))
+    return {"ph_total": "pH", "oxygen_molar": "oxygen"}.get(quantity, quantity.replace("_", " "))
 
 
 def _expected(context: Context, label: str) -> list[tuple[float, float]]:

@@ -201,7 +201,8 @@ def _action(
         }
     unmet = [t for t in tasks if t.worth >= LEAST_WORTH]
     if unmet:
-        return _of_task(unmet[0], end_ns, f"target ± {unmet[0].wanted:.2g} {unmet[0].unit} not met".rstrip())
+        unit = f" {unmet[0].unit}" if unmet[0].unit else ""
+        return _of_task(unmet[0], end_ns, f"The target of ± {unmet[0].wanted:.2g}{unit} is not met")
     deciding_rows = deciding(results)
     open_targets = [r for r in deciding_rows if r.state != MET]
     if not deciding_rows:

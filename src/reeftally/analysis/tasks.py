@@ -381,7 +381,8 @@ def _bottles(
     return [
         Task(
             kind="bottles",
-            text=f"Take {BOTTLES_A_DIVE} more bottles for alkalinity and DIC at the mast, some before sunrise",
+            text=f"Take {BOTTLES_A_DIVE} bottles for alkalinity and DIC at the mast, some before sunrise, and as many "
+            "outside by night and by day",
             why=said, quantity="dic_flux", period="night", unit=unit, now=half, then=then,
             wanted=None if target is None else target.wanted,
             pressing=pressing if len(day) < len(standing) else 0.0, page="chemistry",
