@@ -9,7 +9,6 @@ Rules:    every answer goes through the guard; files are served by a list of nam
 from __future__ import annotations
 
 import hashlib
-import json
 import logging
 import re
 import time
@@ -34,7 +33,7 @@ from reeftally.web.guard import COOKIE, Access, Guard
 from reeftally.web.live import Broadcast, TooManyReadersError
 from reeftally.web.look import Look, Memory
 from reeftally.web.pages import Entry, Query, find_pages
-from reeftally.web.render import Drawings, palette_css, render_enter, render_page
+from reeftally.web.render import NARROW, WIDE, Drawings, palette_css, render_enter, render_page
 from reeftally.web.traces import (
     CHUNK_NS,
     DIRECT,
@@ -141,6 +140,7 @@ def create_app(
     site = Site(Path(folder).resolve(), access=access, broadcast=broadcast or Broadcast(), wall_ns=wall_ns)
     routes = [
         Route("/static/{name}", _static),
+        Route("/drawing/{name}/{kind}", _drawing),
         Route("/data/series", _series),
         Route("/data/blocks", _blocks),
         Route("/data/marks", _marks),
@@ -200,6 +200,21 @@ def _not_there(site: Site) -> Page:
     return Page(
         "No such page", [Notice("missing", "There is no page of this name.", [f"The pages are: {names}."])], status=404
     )
+
+
+def _drawing(request: Request) -> Response:
+    site = _site(request)
+    name, kind = request.path_params["name"], request.path_params["kind"]
+    found: str | None = None
+    if kind == "spec.json":
+        found = site.drawings.spec(name)
+    elif (drawn := re.fullmatch(r"(wide|narrow)-(light|dark)\.svg", kind)) is not None:
+        found = site.drawings.svg(name, width=WIDE if drawn[1] == "wide" else NARROW, dark=drawn[2] == "dark")
+    if found is None:
+        return Response("This drawing belongs to a page that has grown old.\n", status_code=404)
+    media = "application/json" if kind == "spec.json" else "image/svg+xml"
+    # A run never changes, so neither do its drawings.
+    return Response(found, media_type=media, headers={"cache-control": "private, max-age=86400"})
 
 
 # -- series ---------------------------------------------------------------------------------------------
@@ -383,8 +398,3 @@ async def _write(request: Request) -> Response:
     site.broadcast.tell("log", {})
     return RedirectResponse(where, status_code=303)
 
-
-def as_json(value: Any) -> str:
-    """Return JSON that cannot end the script element that holds it."""
-    text = json.dumps(value, separators=(",", ":"), ensure_ascii=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")

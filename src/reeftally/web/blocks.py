@@ -218,6 +218,8 @@ class Form:
     buttons: Sequence[tuple[str, str]] = ()
     """Value and words of several buttons named ``kind``; one tap each. `button` is then left out."""
     note: str = ""
+    ask: bool = False
+    """Whether it only asks: sent as an address, open to every reader; `action` is then that address."""
     kind: str = "form"
 
 

@@ -7,8 +7,10 @@ Rules:    autoescape everywhere; no style attribute and no inline script, which 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
+import textwrap
 import threading
 from collections import OrderedDict
 from functools import cache
@@ -33,41 +35,95 @@ __all__ = ["Drawings", "palette_css", "render_enter", "render_page", "state_of"]
 
 WIDE, NARROW = 720, 300
 _STYLE = re.compile(r' style="[^"]*"')
+_VARIABLE = re.compile(r"var\(--c-([a-z0-9_]+)\)")
 _SIZE = re.compile(r"max-width:([\d.]+)px")
 
 
 class Drawings:
-    """Drawings of charts by key, forgotten when a new run is there or when there are many."""
+    """Charts of the newest run and their drawings, made when a reader comes to them, a bounded number remembered."""
 
-    def __init__(self, most: int = 200) -> None:
-        self._held: OrderedDict[tuple[str, str, int], tuple[str, str] | str] = OrderedDict()
-        self._most, self._guard = most, threading.Lock()
+    def __init__(self, most: int = 300) -> None:
+        self._charts: OrderedDict[str, tuple[str, Chart]] = OrderedDict()
+        self._held: OrderedDict[tuple[str, int], str] = OrderedDict()
+        self._most, self._guard, self._drawing = most, threading.Lock(), threading.Lock()
+        self.made = 0
+        """Drawings made so far."""
 
-    def get(self, run: str, chart: Chart, width: int) -> tuple[str, str] | str:
-        """Return SVG and specification of a chart, or the words for why there is none."""
-        key = (run, chart.key, width)
+    def place(self, run: str, chart: Chart) -> str:
+        """Remember a chart that stands on a page; return the name of its drawings."""
+        name = hashlib.blake2s(f"{run}\x1f{chart.key}".encode(), digest_size=9).hexdigest()
         with self._guard:
-            if key in self._held:
-                self._held.move_to_end(key)
-                return self._held[key]
-        made: tuple[str, str] | str
-        try:
-            built = chart.build(width)
-            made = (still(svg_for_page(built, title=chart.title)), _inert(page_spec(built)) if width == WIDE else "")
-        except ReeftallyError as error:
-            made = str(error)
+            self._charts[name] = (run, chart)
+            self._charts.move_to_end(name)
+            while len(self._charts) > self._most:
+                gone, _ = self._charts.popitem(last=False)
+                for width in (WIDE, NARROW, 0):
+                    self._held.pop((gone, width), None)
+        return name
+
+    def svg(self, name: str, *, width: int, dark: bool) -> str | None:
+        """Return a drawing in the colours of light or dark; None if no page of late shows it."""
+        found = self._made(name, width)
+        if found is None:
+            return None
+
+        def colour(match: re.Match[str]) -> str:
+            row = COLOURS.get(match.group(1))
+            return "currentColor" if row is None else row.dark if dark else row.light
+
+        return _VARIABLE.sub(colour, found)
+
+    def spec(self, name: str) -> str | None:
+        """Return the specification of a chart as JSON; None if no page of late shows it, or it cannot be drawn."""
+        return self._made(name, 0) or None
+
+    def _made(self, name: str, width: int) -> str | None:
         with self._guard:
-            self._held[key] = made
-            while len(self._held) > self._most or next(iter(self._held))[0] != run:
-                self._held.popitem(last=False)
+            if (name, width) in self._held:
+                return self._held[name, width]
+            placed = self._charts.get(name)
+        if placed is None:
+            return None
+        # One at a time: a drawing takes a whole processor and much memory.
+        with self._drawing:
+            with self._guard:
+                if (name, width) in self._held:
+                    return self._held[name, width]
+            chart = placed[1]
+            try:
+                built = chart.build(width or WIDE)
+                made = (
+                    json.dumps(page_spec(built), default=str)
+                    if width == 0
+                    else still(svg_for_page(built, title=chart.title))
+                )
+            except ReeftallyError as error:
+                made = "" if width == 0 else _words_svg(str(error), width)
+            with self._guard:
+                self.made += 1
+                self._held[name, width] = made
         return made
 
 
+def _words_svg(words: str, width: int) -> str:
+    """Return a drawing that says why there is none."""
+    lines = textwrap.wrap(f"Not drawn: {words}", max(width // 8, 20)) or ["Not drawn."]
+    rows = Markup("").join(
+        Markup('<text x="4" y="{}" font-size="15" font-family="Georgia, serif" fill="var(--c-muted)">{}</text>').format(
+            22 + 22 * k, line
+        )
+        for k, line in enumerate(lines)
+    )
+    return Markup(
+        '<svg xmlns="http://www.w3.org/2000/svg" class="drawn" width="{0}" viewBox="0 0 {0} {1}">{2}</svg>'
+    ).format(width, 30 + 22 * len(lines), rows)
+
+
 def still(svg: str) -> str:
-    """Return a drawing without style attributes: its size as attributes, its colours as classes cannot be needed."""
+    """Return a drawing without style attributes, its width as an attribute."""
     opening, _, rest = svg.partition(">")
     size = _SIZE.search(opening)
-    opening = _STYLE.sub("", opening)
+    opening = re.sub(r' class="[^"]*"', "", _STYLE.sub("", opening))
     if size is not None:
         opening = opening.replace("<svg ", f'<svg class="drawn" width="{size.group(1)}" ', 1)
     return f"{opening}>{_STYLE.sub('', rest)}"
@@ -128,11 +184,8 @@ def render_page(site: Site, look: Look, page: Page, entry: Entry | None, query: 
     """Return a page as HTML."""
     run = look.run
 
-    def drawing(chart: Chart) -> dict[str, Any]:
-        wide, narrow = (site.drawings.get(run.name if run else "", chart, width) for width in (WIDE, NARROW))
-        if isinstance(wide, str) or isinstance(narrow, str):
-            return {"missing": wide if isinstance(wide, str) else narrow}
-        return {"missing": "", "wide": Markup(wide[0]), "narrow": Markup(narrow[0]), "spec": Markup(wide[1])}
+    def drawing(chart: Chart) -> str:
+        return "/drawing/" + site.drawings.place(run.name if run else "", chart)
 
     book = look.book
     template = _environment().get_template("page.html")

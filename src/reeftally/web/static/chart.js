@@ -29,7 +29,12 @@
     }
     button.disabled = true;
     library().then(function () {
-      var spec = JSON.parse(recoloured(figure.querySelector("script").textContent));
+      return fetch(figure.dataset.drawing + "/spec.json");
+    }).then(function (r) {
+      if (!r.ok) { throw new Error("no drawing"); }
+      return r.text();
+    }).then(function (text) {
+      var spec = JSON.parse(recoloured(text));
       live.hidden = false;
       return window.vegaEmbed(live, spec, { actions: false, ast: true, renderer: "canvas", logLevel: 1, defaultStyle: false, tooltip: { disableDefaultStyle: true } });
     }).then(function () {
