@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from reeftally.analysis.clockwork import ClockMap
+from reeftally.analysis.context import Record
 from reeftally.analysis.crossed import crossed_pairs
 from reeftally.analysis.fast_blocks import FastMinutes, FlowBlocks
 from reeftally.analysis.fast_findings import _broken, _echoes
+from reeftally.analysis.first_look import _upward
 from reeftally.analysis.grid import NS, BlockMeans, make_grid
 from reeftally.analysis.offsets import SensorOffsets, certificate_anchors
 from reeftally.analysis.profiler_findings import _bins
@@ -288,3 +290,20 @@ def test_a_certificate_is_an_anchor_with_the_sign_of_an_error():
 @pytest.mark.parametrize("change", [{"serial": "8"}, {"offset_sd": None}, {"gain": 1.02}, {"quantity": "ph_total"}])
 def test_a_certificate_of_another_sensor_or_without_uncertainty_says_nothing(change):
     assert certificate(**change) == []
+
+
+def test_the_first_hour_of_a_velocimeter_tells_which_way_is_up():
+    # Invented turbulence: momentum goes down to the bed, correlation -0.3 along and vertical (the log layer's usual).
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        n = 4 * 3600
+        along, across, free = rng.normal(0.0, 1.0, (3, n))
+        velocity = np.stack([0.2 + 0.03 * along, 0.02 * across, 0.01 * (-0.3 * along + 0.95 * free)])
+        time = START + np.arange(n, dtype=np.int64) * (NS // 4)
+
+        def record(sign, time=time, velocity=velocity):
+            turned = velocity * np.array([[1.0], [sign], [sign]])
+            return Record("V", time, dict(zip(("velocity_x", "velocity_y", "velocity_z"), turned, strict=True)))
+
+        assert _upward(record(1.0), 0.25) > 4.0
+        assert _upward(record(-1.0), 0.25) < -4.0

@@ -143,6 +143,8 @@ def _streams(
         record = context.read(label, start_ns=start, end_ns=start + HOUR_NS, channels=first)
     stated = instrument.sample_interval_s
     orientation = _upward(record, stated) if "velocity_z" in record.channels else None
+    if orientation is not None and _turned(context, label, start + HOUR_NS // 2):
+        orientation = -orientation
     out: list[FirstHour] = []
     for channel, raw in record.channels.items():
         if channel in {"correlation", "signal_to_noise", "inlet"}:
@@ -191,6 +193,16 @@ def _upward(record: Record, interval: float) -> float | None:
         clipped = np.clip(np.where(np.isfinite(velocity), velocity, centre), centre - 5 * spread, centre + 5 * spread)
         parts.append(float(flow.orientation(velocity=clipped, sample_rate=1.0 / interval).z))
     return float(np.sum(parts) / np.sqrt(len(parts))) if parts else None
+
+
+def _turned(context: Context, label: str, instant: int) -> bool:
+    """Return whether the log has a velocimeter turned over at an instant: then it is known and put right."""
+    return any(
+        flip.instrument == label
+        and (flip.start_ns is None or flip.start_ns <= instant)
+        and (flip.end_ns is None or instant < flip.end_ns)
+        for flip in context.axis_flips
+    )
 
 
 def _hour(grid: Grid, start: int) -> slice:
@@ -329,6 +341,8 @@ def _worst(verdicts: list[Verdict]) -> tuple[Verdict, ...]:
         held = out.get(verdict.stream)
         if held is None:
             out[verdict.stream] = replace(verdict, quantity="all" if not verdict.reasons else verdict.quantity)
-        elif held.light == verdict.light:
-            out[verdict.stream] = replace(held, reasons=(*held.reasons, *verdict.reasons))
+            continue
+        reasons = (*held.reasons, *verdict.reasons) if held.light == verdict.light else held.reasons
+        skipped = tuple(dict.fromkeys((*held.not_looked_at, *verdict.not_looked_at)))
+        out[verdict.stream] = replace(held, reasons=reasons, not_looked_at=skipped)
     return tuple(out.values())

@@ -164,8 +164,12 @@ def _first_hour(folder: Path) -> Outcome:
     green = [v.stream for v in found.streams if v.light == "green"]
     if green:
         lines.append(f"GREEN  {', '.join(green)}")
-    if found.not_looked_at:
-        lines.append("Not looked at: " + "; ".join(found.not_looked_at) + ".")
+    skipped = [*found.not_looked_at]
+    # That no noise is stated is nothing a diver can mend.
+    skipped += [
+        f"{v.stream}: {what}" for v in found.streams for what in v.not_looked_at if not what.startswith("noise")
+    ]
+    lines += ["Not looked at:", *(f"         {what}" for what in skipped)] if skipped else []
     counts = {light: sum(v.light == light for v in found.streams) for light in ("red", "amber", "green")}
     lines.append(
         f"{len(found.streams)} streams: {counts['red']} red (stop), {counts['amber']} amber (ask), "
