@@ -18,6 +18,7 @@ from reeftally.charts.organisms import differences_by_form
 from reeftally.charts.palette import COLOURS, colour_of, method_look, recoloured
 from reeftally.charts.rose import current_rose
 from reeftally.charts.series import hour_of_day, mission_strip, routes
+from reeftally.charts.years import long_record
 
 __all__ = [
     "COLOURS",
@@ -40,6 +41,7 @@ __all__ = [
     "isotope_mixing",
     "light_curve",
     "log_profile",
+    "long_record",
     "means_by_period",
     "method_against_method",
     "method_look",

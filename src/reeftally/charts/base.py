@@ -177,7 +177,9 @@ def interval_layers(
 def finished(chart: Any, *, description: str) -> Any:
     """Return a chart with the common look and the words that a screen reader speaks."""
     ink, muted, grid = (COLOURS[role].light for role in ("ink", "muted", "grid"))
-    return chart.properties(description=description, background="transparent", padding=4).configure(
+    return chart.properties(
+        description=description, background="transparent", padding={"left": 12, "top": 4, "right": 8, "bottom": 4}
+    ).configure(
         aria=False,
         font=FONT,
         axis=alt.AxisConfig(
