@@ -161,8 +161,9 @@ def test_alkalinity_budget_holds_its_intervals_with_a_half_width_below_6_a_day(b
     for _ in range(500):
         data, truth = bottles(rng)
         found = exchange.alkalinity_budget(
-            **data, depth=DEPTH, residence_time=RESIDENCE + rng.normal(0.0, 5.0), patch_sd=0.5, residence_time_sd=5.0
-        )
+            **data, depth=DEPTH, residence_time=RESIDENCE + rng.normal(0.0, 5.0), patch_sd=0.5, residence_time_sd=5.0,
+            start=0.0, end=10.0 * 86400.0,
+        )  # fmt: skip
         sd = np.hypot(found.random_sd, found.systematic_sd)
         z.append(float((found.value - truth) / sd))
         half.append(1.96 * 0.5 * 24.0 * sd)
@@ -171,6 +172,25 @@ def test_alkalinity_budget_holds_its_intervals_with_a_half_width_below_6_a_day(b
     for level, factor in ((0.68, 0.994458), (0.95, 1.959964)):
         low, high = binomial_band(500, level)
         assert low <= np.sum(np.abs(z) <= factor) <= high, (level, np.sum(np.abs(z) <= factor))
+
+
+def test_few_bottles_of_one_day_do_not_take_the_night_for_a_trend():
+    # Nine bottles from late morning to noon of the next day: alkalinity rises in the dark and falls by light.
+    hours = np.linspace(11.6, 36.1, 9)
+    wave = 2.5 * np.sin(2 * np.pi * (hours - 18.0) / 24.0 + np.pi / 2)
+    z = []
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        found = exchange.alkalinity_budget(
+            time=hours * 3600.0, alkalinity=2360.0 - 4.0 + wave + rng.normal(0, 1.8, 9), alkalinity_sd=np.full(9, 1.8),
+            reference_time=np.array([60000.0, 100000.0]), reference_alkalinity=2360.0 + rng.normal(0, 1.8, 2),
+            reference_alkalinity_sd=np.full(2, 1.8), depth=DEPTH, residence_time=RESIDENCE, start=12 * 3600.0,
+            end=36 * 3600.0,
+        )  # fmt: skip
+        # Over a whole day the wave returns: what is left is the exchange, -4 depth / residence.
+        z.append((float(found.value) + 4.0 * DEPTH / RESIDENCE) / np.hypot(found.random_sd, found.systematic_sd))
+    assert abs(np.mean(z)) < 0.4
+    assert 180 <= np.sum(np.abs(z) < 1.96) <= 200
 
 
 def test_too_few_bottles_are_refused():

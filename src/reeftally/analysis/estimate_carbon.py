@@ -76,6 +76,8 @@ def alkalinity_flux(chain: Chain) -> FluxEstimate | None:
         salinity=np.array([row[0].salinity for row in reef]) if salt else None,
         reference_salinity=np.array([row[0].salinity for row in ref]) if salt else None,
         alkalinity_per_salinity=per_mass * (level - zero) / 35.0 if salt else 0.0,
+        start=whole.start_ns / NS,
+        end=whole.end_ns / NS,
     )
 
 

@@ -257,6 +257,11 @@ def _linear_variance(pull: FloatArray, sd: FloatArray, when: FloatArray, correla
     return max(total, 0.0)
 
 
+# Amplitude with which the alkalinity flux of a reef swings between day and night: calcification by light against
+# dissolution in the dark, 2 mmol m-2 h-1 of carbonate each way on a busy flat (common practice, no source).
+ALKALINITY_SWING_SD = 4.0
+
+
 def alkalinity_budget(
     *,
     time: npt.ArrayLike,
@@ -274,6 +279,9 @@ def alkalinity_budget(
     salinity: npt.ArrayLike | None = None,
     reference_salinity: npt.ArrayLike | None = None,
     alkalinity_per_salinity: float = 0.0,
+    start: float | None = None,
+    end: float | None = None,
+    swing_sd: float = ALKALINITY_SWING_SD,
 ) -> FluxEstimate:
     """Return the mean alkalinity flux off the bed from bottles inside and outside the box.
 
@@ -293,17 +301,22 @@ def alkalinity_budget(
         Common error of the laboratory in the *difference*; 0 where one laboratory measured both. [mmol m-3]
     salinity, reference_salinity : array-like, optional
         With `alkalinity_per_salinity` [mmol m-3], alkalinity is brought to the mean reference salinity.
+    start, end : float, optional
+        Ends of the period that the mean is for; default the first and last bottle. [s]
+    swing_sd : float
+        Prior standard deviation of the amplitude with which the flux swings between day and night. [mmol m-2 h-1]
 
     Returns
     -------
     FluxEstimate
-        Scalar arrays; mean over the time of the bottles. NCC is minus half of it.
+        Scalar arrays; mean from `start` to `end`. NCC is minus half of it.
 
     Notes
     -----
-    The bottles are fitted by a level at mid-time, a slope and the first harmonic of the day (left out when
-    the bottles do not cover 16 h of the clock), so that an uneven spread over the day does not bias the
-    24 h mean; then the balance of `open_water_balance`.
+    The bottles are fitted by a level at mid-time, a slope and the first harmonic of the day. Few bottles cannot tell
+    slope and harmonic apart; leaving the harmonic out would call a night's rise a trend, so it stays, held by its
+    prior: amplitude ``swing_sd / (depth omega)``. Change and mean of the period are those of the fitted curve between
+    its ends; then the balance of `open_water_balance`.
     """
     when, a, sd = (
         as_float("time", time),
@@ -327,25 +340,31 @@ def alkalinity_budget(
             value=np.nan, random={}, systematic={}, reason=int(Reason.EMPTY), hours=np.nan, n=a.size + b.size
         )
     hours = (when - 0.5 * (when.min() + when.max())) / SECONDS_PER_HOUR
-    columns = [np.ones_like(hours), hours]
-    covered = np.unique(np.floor(np.mod(when / SECONDS_PER_HOUR, 24.0) / 2.0)).size
-    if covered >= 8 and a.size >= 10:
-        angle = 2.0 * np.pi * hours / 24.0
-        columns += [np.cos(angle), np.sin(angle)]
-    x = np.column_stack(columns)
+    omega = 2.0 * np.pi / 24.0
+    x = np.column_stack([np.ones_like(hours), hours, np.cos(omega * hours), np.sin(omega * hours)])
+    held = np.array([0.0, 0.0, 1.0, 1.0]) * (depth * omega / swing_sd) ** 2
     weight = 1.0 / (sd**2 + patch_sd**2)
-    cov = np.linalg.inv(x.T @ (weight[:, None] * x))
+    cov = np.linalg.inv(x.T @ (weight[:, None] * x) + np.diag(held))
     answer = cov @ (x.T @ (weight * a))
-    misfit = float((weight * (a - x @ answer) ** 2).sum()) / max(a.size - x.shape[1], 1)
+    # How many of the four the bottles themselves decide; the prior decides the rest.
+    decided = float(np.trace(cov @ (x.T @ (weight[:, None] * x))))
+    misfit = float((weight * (a - x @ answer) ** 2).sum()) / max(a.size - decided, 1.0)
     cov = cov * max(misfit, 1.0)
     weight_b = 1.0 / sd_b**2
     level_b = float((weight_b * b).sum() / weight_b.sum())
     spread_b = float((weight_b * (b - level_b) ** 2).sum()) / max(b.size - 1, 1)
     var_b = max(spread_b, 1.0) / float(weight_b.sum())
-    pull = np.zeros(x.shape[1])
-    pull[0], pull[1] = depth / residence_time, depth
-    through = depth * (level_b - answer[0]) / residence_time
-    value = depth * answer[1] - through
+    middle = 0.5 * (when.min() + when.max())
+    first = (float(when.min()) if start is None else start) - middle
+    last = (float(when.max()) if end is None else end) - middle
+    t0, t1 = first / SECONDS_PER_HOUR, last / SECONDS_PER_HOUR
+    span = t1 - t0
+    c0, c1, s0, s1 = np.cos(omega * t0), np.cos(omega * t1), np.sin(omega * t0), np.sin(omega * t1)
+    change = np.array([0.0, 1.0, (c1 - c0) / span, (s1 - s0) / span])
+    mean = np.array([1.0, 0.5 * (t0 + t1), (s1 - s0) / (omega * span), (c0 - c1) / (omega * span)])
+    pull = depth * (change + mean / residence_time)
+    through = depth * (level_b - float(mean @ answer)) / residence_time
+    value = depth * float(change @ answer) - through
     return assembled(
         value=value,
         random={
@@ -360,7 +379,7 @@ def alkalinity_budget(
         reason=0,
         hours=np.ptp(when) / SECONDS_PER_HOUR,
         n=a.size + b.size,
-        parts={"change": depth * answer[1], "exchange": -through},
+        parts={"change": depth * float(change @ answer), "exchange": -through},
     )
 
 
