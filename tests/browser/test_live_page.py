@@ -56,8 +56,17 @@ CONTRAST = """() => {
     const node = walker.currentNode, at = node.parentElement;
     if (!node.textContent.trim() || at.closest('script, title, [hidden]') || !at.getClientRects().length) continue;
     const style = getComputedStyle(at), svg = at.closest('svg');
-    const front = rgb(svg ? style.fill : style.color), back = behind(at);
+    const front = rgb(svg ? style.fill : style.color); let back = behind(at);
     if (front.length < 3) continue;
+    if (svg && front.join() === back.join()) {
+      // Words in the colour of the paper stand on a mark: that mark lies behind them.
+      at.scrollIntoView({ block: 'center', inline: 'center' });
+      const box = at.getBoundingClientRect();
+      const under = document.elementsFromPoint(box.left + box.width / 2, box.top + box.height / 2)
+        .find(e => svg.contains(e) && e !== at && e !== svg && rgb(getComputedStyle(e).fill).length >= 3
+          && getComputedStyle(e).fill !== 'none' && e.tagName !== 'text' && rgb(getComputedStyle(e).fill)[3] !== 0);
+      if (under) back = rgb(getComputedStyle(under).fill);
+    }
     const a = light(front), b = light(back), ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
     const size = parseFloat(style.fontSize), big = size >= 24 || (size >= 18.66 && Number(style.fontWeight) >= 700);
     seen += 1;
