@@ -16,7 +16,7 @@ from reeftally.telling import Facts, Number
 from reeftally.telling.figures_exchange import organisms
 from reeftally.telling.words import share as as_percent
 from reeftally.telling.words import with_interval
-from reeftally.web.blocks import Block, Cell, Notice, Page, Table, Value, value_of
+from reeftally.web.blocks import Block, Cell, Notice, Page, Table, Value, number_key, value_of
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
 from reeftally.web.pages._parts import cautions, figures_of, lacking, number_of, quiet, run_table

@@ -7,6 +7,7 @@ Rules:    works from the first day, before anything was measured; nothing is fil
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 from collections.abc import Mapping
@@ -138,7 +139,8 @@ def _files(look: Look) -> list[Block]:
     files = sorted(p for p in run.iterdir() if p.is_file())
     rows: list[list[Cell]] = []
     for path in files:
-        digest, trouble = look.memory.get(f"digest {path.name}", (run.name, stamp_of(path)), lambda p=path: _digest(p))
+        stamp = (run.name, stamp_of(path))
+        digest, trouble = look.memory.get(f"digest {path.name}", stamp, functools.partial(_digest, path))
         rows.append([path.name, _size(path.stat().st_size), digest or trouble])
     return [Table(f"Files of run {run.name}", ["file", "size", "SHA-256"], rows)]
 
