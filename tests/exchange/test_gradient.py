@@ -236,3 +236,18 @@ def test_the_gain_of_the_sensors_is_in_the_interval(mast, binomial_band, swaps):
     low, _ = binomial_band(200, 0.95)
     assert np.sum(np.abs(z) <= 1.959964) >= low
     assert np.std(z) < np.std(narrow)
+
+
+def test_one_cause_of_profile_and_friction_adds_up_before_it_is_squared(mast):
+    m = mast(np.random.default_rng(4))
+    apart = solve(m, **PRIORS).mean(where=m.night)
+    joined = solve(
+        m, **{**PRIORS, "friction_velocity_systematic": 0.04}, friction_velocity_by_displacement=0.03,
+        friction_velocity_by_von_karman=0.01,
+    ).mean(where=m.night)  # fmt: skip
+    # Storage is no part of what the friction velocity scales.
+    level = apart.budget["friction_velocity"] / 0.05
+
+    assert joined.budget["displacement"] == pytest.approx(apart.budget["displacement"] + 0.03 * level, rel=1e-9)
+    assert joined.budget["von_karman"] == pytest.approx(apart.budget["von_karman"] + 0.01 * level, rel=1e-9)
+    assert joined.budget["friction_velocity"] == pytest.approx(0.04 * level, rel=1e-9)

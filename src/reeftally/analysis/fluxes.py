@@ -250,6 +250,8 @@ def gradient_blocks(
     with np.errstate(invalid="ignore", divide="ignore"):
         relative = currents.friction_velocity_random_sd[use] / friction
         systematic = float(np.nanmedian(currents.friction_velocity_systematic_sd[use] / friction))
+    systematic = systematic if np.isfinite(systematic) else 0.1
+    by_displacement, by_kappa = shared_causes(context, currents, use)
     level = np.nanmean(values[:, use] * scale)
     gain_sd, gain_level = _gains(context, grid, slow, labels, quantity)
     flux = exchange.gradient_flux(
@@ -264,7 +266,9 @@ def gradient_blocks(
         displacement=book.site.displacement_height_m,
         displacement_sd=book.site.displacement_height_sd_m,
         friction_velocity_random=np.where(np.isfinite(relative), relative, 0.2),
-        friction_velocity_systematic=systematic if np.isfinite(systematic) else 0.1,
+        friction_velocity_systematic=float(np.sqrt(max(systematic**2 - by_displacement**2 - by_kappa**2, 0.0))),
+        friction_velocity_by_displacement=by_displacement,
+        friction_velocity_by_von_karman=by_kappa,
         von_karman=book.analysis.von_karman,
         von_karman_sd=book.analysis.von_karman_sd,
         gain_sd=gain_sd,
@@ -283,6 +287,46 @@ def gradient_blocks(
         scale=scale,
         offset_change=_offset_change(flux, labels, design[free], seconds, scale),
     )
+
+
+def shared_causes(context: Context, currents: Currents, use: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """Return what one standard uncertainty of displacement height and of von Karman's constant does to the best u*.
+
+    Relative, of the size of both signs that a gradient flux sees: a plane that lies higher than stated makes u* by log
+    law and by dissipation too large and the profile seem too steep at once, and a larger constant makes both too small.
+    Covariance knows neither. Shares of the methods as `flow.friction_velocity_best` weighs them.
+    """
+    site, analysis = context.book.site, context.book.analysis
+    kappa = analysis.von_karman_sd / analysis.von_karman
+    weights, plane, constant = [], [], []
+    heights = [
+        place.height_above_bed_m - site.displacement_height_m
+        for row in context.book.instruments_of_kind("velocimeter")
+        for place in context.book.deployments_of(row.label)
+    ]
+    for method, own in (("covariance", 0.03), ("dissipation", 0.04), ("log_law", 0.05)):
+        value, random = (part[use] for part in currents.estimates[method])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            sd = np.maximum(np.hypot(random / value, own), 0.05)
+            whole = currents.systematic[method][use] / value
+        weights.append(np.where(np.isfinite(sd), 1.0 / sd**2, 0.0))
+        if method == "log_law":
+            found = float(np.nanmedian(whole)) if np.isfinite(whole).any() else 0.0
+            plane.append(float(np.sqrt(max(found**2 - kappa**2, 0.0))))
+            constant.append(kappa)
+        elif method == "dissipation" and heights and min(heights) > 0.0:
+            plane.append(site.displacement_height_sd_m / min(heights) / 3.0)
+            constant.append(kappa / 3.0)
+        else:
+            plane.append(0.0)
+            constant.append(0.0)
+    weight = np.stack(weights)
+    total = weight.sum(axis=0)
+    known = total > 0.0
+    if not known.any():
+        return 0.0, 0.0
+    share = (weight[:, known] / total[known]).mean(axis=1)
+    return float(share @ np.array(plane)), float(share @ np.array(constant))
 
 
 def _gains(

@@ -125,6 +125,8 @@ def gradient_flux(
     displacement_sd: float = 0.0,
     friction_velocity_random: npt.ArrayLike = 0.0,
     friction_velocity_systematic: float = 0.0,
+    friction_velocity_by_displacement: float = 0.0,
+    friction_velocity_by_von_karman: float = 0.0,
     von_karman: float = KAPPA,
     von_karman_sd: float = 0.0,
     chemistry_sd: npt.ArrayLike = 0.0,
@@ -165,6 +167,9 @@ def gradient_flux(
         Relative, independent between blocks. [1]
     friction_velocity_systematic : float
         Relative, common to all blocks. [1]
+    friction_velocity_by_displacement, friction_velocity_by_von_karman : float
+        Relative error of the friction velocity by one standard uncertainty of each, in the direction in which it adds
+        to what the same cause does to the profile; `friction_velocity_systematic` is then the rest. [1]
     von_karman, von_karman_sd : float
         [1]
     chemistry_sd : array-like, broadcast to (t,)
@@ -280,7 +285,8 @@ def gradient_flux(
         c, gain, profile, above, good, noise, x, offsets, place, z_sd, reason, ok, _Terms(
             relative=relative, systematic=friction_velocity_systematic,
             gain=_gain_error(c, x, offsets, slope_sd, gain_level),
-            kappa=von_karman_sd / von_karman, chemistry=chemistry, displacement_sd=displacement_sd,
+            kappa=von_karman_sd / von_karman, by_kappa=friction_velocity_by_von_karman,
+            by_displacement=friction_velocity_by_displacement, chemistry=chemistry, displacement_sd=displacement_sd,
             displacement=displacement, rate=rate, storage_limit=storage_limit,
             lowest=lowest, highest=highest, ustar=usable, von_karman=von_karman,
         ),
@@ -293,6 +299,8 @@ class _Terms:
     systematic: float
     gain: FloatArray
     kappa: float
+    by_kappa: float
+    by_displacement: float
     chemistry: FloatArray
     displacement: float
     displacement_sd: float
@@ -377,8 +385,8 @@ def _assembled(
         "friction_velocity": np.abs(turbulent) * terms.systematic,
         "height": root_sum_square(*height_sensitivity),
         "gain": root_sum_square(*gain_sensitivity),
-        "displacement": np.abs(move.sum(axis=0)) * terms.displacement_sd,
-        "von_karman": np.abs(turbulent) * terms.kappa,
+        "displacement": np.abs(move.sum(axis=0)) * terms.displacement_sd + np.abs(turbulent) * terms.by_displacement,
+        "von_karman": np.abs(turbulent) * (terms.kappa + terms.by_kappa),
         "chemistry": np.abs(turbulent) * terms.chemistry,
     }
     # The displacement moves all heights together: its sign goes with the flux, as `mean` expects.
