@@ -160,8 +160,8 @@ def updates(scratch, count):
         means = [
             sum(part) / len(part) for part in (memory[:third], memory[third : 2 * third], memory[2 * third :]) if part
         ]
-        print(f"{count} updates: server memory by thirds {', '.join(f'{m:.1f}' for m in means)} MB, ratio last to first "
-              f"{means[-1] / means[0]:.3f}")  # fmt: skip
+        shown = ", ".join(f"{mean:.1f}" for mean in means)
+        print(f"{count} updates: memory by thirds {shown} MB, last to first {means[-1] / means[0]:.3f}")
     finally:
         slow.close()
         server.stop()

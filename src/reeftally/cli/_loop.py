@@ -9,6 +9,7 @@ Rules:    each round is a process that ends, so the server's memory does not gro
 from __future__ import annotations
 
 import contextlib
+import json
 import logging
 import math
 import multiprocessing
@@ -52,6 +53,8 @@ class Seen:
     """The same of book, layouts and tables."""
     decisions: tuple[str, ...] = ()
     """Entries of the log that the chain acts upon."""
+    snapshot: int = 0
+    """Newest commit of the store; other programs (`listen`, `intake`) write there too."""
 
 
 def _files(folder: Path) -> Iterator[Path]:
@@ -83,7 +86,16 @@ def look_around(folder: Path) -> Seen:
         decisions = tuple(entry.id for entry in Log(folder).active() if entry.correction is not None)
     except (ReeftallyError, OSError):
         decisions = ("unreadable",)
-    return Seen(_stamps(_files(folder / "inbox")), _stamps(words), decisions)
+    return Seen(_stamps(_files(folder / "inbox")), _stamps(words), decisions, _snapshot(folder))
+
+
+def _snapshot(folder: Path) -> int:
+    from reeftally.store import open_store
+
+    try:
+        return open_store(folder).snapshot()
+    except (ReeftallyError, OSError):
+        return -1
 
 
 # -- one round, in its own process ----------------------------------------------------------------------
@@ -106,14 +118,22 @@ def work_round(folder: Path, say: Callable[[str, str], None], *, analyse_anyway:
 
     started = time.monotonic()
     say("state", "Taking in.")
-    report = take_in(folder, now_ns=time.time_ns(), wait_s=2.0)
+    rows, messages = 0, []
+    try:
+        report = take_in(folder, now_ns=time.time_ns(), wait_s=2.0)
+    except StoreLockedError:
+        # Another program takes in; what it has committed can be analysed all the same.
+        if not analyse_anyway:
+            raise
+        say("data", "Another program takes in.")
+    else:
+        rows, messages = report.rows_new, [str(m) for item in report.files for m in item.messages][:20]
     taken = time.monotonic()
-    done: dict[str, Any] = {"rows": report.rows_new, "intake_s": taken - started, "analysed": False}
-    done["messages"] = [str(m) for item in report.files for m in item.messages][:20]
-    if report.rows_new:
-        say("data", f"{report.rows_new:,} rows new.")
-    if not (report.rows_new or analyse_anyway):
-        return done
+    done: dict[str, Any] = {"rows": rows, "messages": messages, "intake_s": taken - started, "analysed": False}
+    if rows:
+        say("data", f"{rows:,} rows new.")
+    if not (rows or analyse_anyway):
+        return done | {"snapshot": _snapshot(folder)}
     said: list[float] = [0.0]
 
     def progress(step: str, now: float, total: float, note: str = "") -> None:
@@ -123,7 +143,8 @@ def work_round(folder: Path, say: Callable[[str, str], None], *, analyse_anyway:
 
     run, _ = analyse(folder, progress=progress)
     (run / PROVISIONAL).touch()
-    done |= {"analysed": True, "run": run.name, "analysis_s": time.monotonic() - taken}
+    trail = json.loads((run / "trail.json").read_text(encoding="utf-8"))
+    done |= {"analysed": True, "run": run.name, "analysis_s": time.monotonic() - taken, "snapshot": trail["snapshot"]}
     say("results", run.name)
     try:
         write_dive_sheet(folder)
@@ -190,6 +211,7 @@ class Loop:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
         self._process: Any = None
+        self._analysed = 0
 
     def start(self) -> None:
         """Begin."""
@@ -208,17 +230,20 @@ class Loop:
         before = Seen()
         ended, retry = -GROWING_S, math.inf
         first = True
+        self._analysed = self._snapshot_of_results()
         while not self._stop.is_set():
             now = look_around(self.folder)
             fresh = {name: stamp for name, stamp in now.inbox.items() if worked.inbox.get(name) != stamp}
             still = [name for name, stamp in fresh.items() if before.inbox.get(name) == stamp]
             words = (now.words, now.decisions) != (worked.words, worked.decisions)
-            due = bool(still) or (bool(fresh) and time.monotonic() - ended > GROWING_S)
+            # What others commit is analysed at the pace of growing files; -1 is a store that cannot be read.
+            moved = now.snapshot not in {-1, self._analysed}
+            due = bool(still) or (bool(fresh or moved) and time.monotonic() - ended > GROWING_S)
             settled = (now.words, now.decisions) == (before.words, before.decisions)
             again = time.monotonic() >= retry
             if due or again or (words and settled):
-                stale = first and not self._up_to_date()
-                outcome = self._round(analyse_anyway=(words and not first) or stale or again)
+                stale = first and now.snapshot != self._analysed
+                outcome = self._round(analyse_anyway=(words and not first) or stale or again or moved)
                 ended, retry = time.monotonic(), math.inf
                 if outcome == "locked":
                     self._stop.wait(LOCKED_S)
@@ -231,18 +256,15 @@ class Loop:
             before = now
             self._stop.wait(self.every_s)
 
-    def _up_to_date(self) -> bool:
-        """Return whether the newest results were made from what the store holds now."""
-        from reeftally.analysis.results import read_results
-        from reeftally.mission import read_book
-        from reeftally.store import open_store
+    def _snapshot_of_results(self) -> int:
+        """Return the snapshot that the newest results were made from; 0, that of an empty store, without results."""
+        from reeftally.analysis.results import latest_run
 
+        run = latest_run(self.folder)
         try:
-            url = read_book(self.folder).store.segments_url
-            held = open_store(self.folder, segments_url=url).snapshot()
-            return bool(read_results(self.folder).trail.get("snapshot") == held)
-        except (ReeftallyError, OSError, ValueError):
-            return False
+            return 0 if run is None else int(json.loads((run / "trail.json").read_text(encoding="utf-8"))["snapshot"])
+        except (OSError, ValueError, KeyError):
+            return 0
 
     def _round(self, *, analyse_anyway: bool) -> str:
         """Work one round in a process of its own and pass on what it says; return how it ended."""
@@ -286,6 +308,7 @@ class Loop:
         if kind == "done":
             seconds = time.monotonic() - started
             self.rounds = [*self.rounds[-99:], content | {"seconds": seconds}]
+            self._analysed = content["snapshot"]
             first = next(iter(content["messages"]), "")
             self.activity("idle", f"Of the last files: {first}" if first else "")
         elif kind == "locked":
