@@ -26,7 +26,8 @@ def stations_of(facts: Facts) -> list[str]:
     """Return the stations that have a monthly record; empty for a mission of days."""
     data = facts.group("chemistry")
     names = [str(n) for n in data.data_vars if str(n).startswith("ph_total_as_read_")]
-    return [n.removeprefix("ph_total_as_read_") for n in names]
+    stations = [n.removeprefix("ph_total_as_read_") for n in names if not n.endswith(("_flag", "_sd"))]
+    return [s for s in stations if f"ph_total_{s}" in data]
 
 
 def changes_of(facts: Facts, station: str) -> list[tuple[pd.Timestamp, str, str]]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from reeftally.charts import method_name, quantity_name
 from reeftally.telling import Facts, Number
 from reeftally.telling.years_figures import changes_of, long_record, stations_of
-from reeftally.web.blocks import Block, Cell, Heading, Notice, Page, Table, Text, value_of
+from reeftally.web.blocks import Block, Cell, Heading, Notice, Page, Table, Text, Value, number_key, value_of
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
 from reeftally.web.pages._parts import cautions, figure, lacking
@@ -28,6 +28,8 @@ WORDS = {
     "ph_trend": "trend of pH a year",
     "ph_trend_local": "local trend of pH a year, reef minus what comes from outside",
     "ph_trend_equilibrium": "trend of pH a year that the air's CO₂ alone would give",
+    "years_to_detect": "years until a trend of pH can be told",
+    "years_to_detect_local": "years until a local trend can be told",
     "ph_noise_sd": "scatter of months about trend and season",
     "ph_noise_correlation": "how much a month resembles the one before",
     "ph_season_amplitude": "half the range of the season",
@@ -36,6 +38,15 @@ WORDS = {
     "ph_total_night_minimum": "lowest pH of the night, mean",
     "ph_total_daily_range": "range of pH within a day, mean",
     "ph_total_hours_below_site_value": "hours below the site's own value",
+}
+WAYS = {
+    "gls_ar1": "least squares with months that resemble each other",
+    "ordinary_fit": "ordinary fit, to compare",
+    "theil_sen": "median of slopes between years",
+    "_minus_reference": ", minus open water",
+    "_minus_equilibrium": ", minus balance with the air",
+    "weatherhead_air_trend": "for the trend that the air's CO₂ gives",
+    "weatherhead_fitted_trend": "for the trend found here",
 }
 
 
@@ -95,6 +106,16 @@ def _lead(trends: list[Number]) -> list[Cell]:
     return out or ["No trend is given."]
 
 
+def _way(n: Number) -> str:
+    if n.method in WAYS:
+        return WAYS[n.method]
+    for end in ("_minus_reference", "_minus_equilibrium"):
+        base = n.method.removesuffix(end)
+        if base != n.method and base in WAYS:
+            return WAYS[base] + WAYS[end]
+    return method_name(n.method)
+
+
 def _said(n: Number) -> str:
     return "not yet detectable" if n.lower <= 0.0 <= n.upper else ("falling" if n.value < 0 else "rising")
 
@@ -105,8 +126,7 @@ def _name(n: Number) -> str:
 
 def _trends(facts: Facts, trends: list[Number]) -> Table:
     rows: list[list[Cell]] = [
-        [n.subject, _name(n), method_name(n.method), value_of(n, sign=True), _said(n) if n.given else "", n.reason]
-        for n in trends
+        [n.subject, _name(n), _way(n), value_of(n, sign=True), _said(n) if n.given else "", n.reason] for n in trends
     ]
     return Table("Trends", ["station", "what", "way", "value with 95 % interval", "so", "remark"], rows)
 
@@ -116,10 +136,7 @@ def _needed(facts: Facts) -> list[Block]:
     for quantity in dict.fromkeys(n.quantity for n in facts.numbers):
         if not quantity.startswith(("years_to_detect", "year_of_emergence", "ph_emergence", "years_still")):
             continue
-        rows += [
-            [n.subject, _name(n), method_name(n.method), value_of(n), n.reason]
-            for n in facts.find(quantity, given=False)
-        ]
+        rows += [[n.subject, _name(n), _way(n), value_of(n), n.reason] for n in facts.find(quantity, given=False)]
     if not rows:
         return []
     return [Table("Years until a trend can be told here", ["station", "what", "way", "years", "remark"], rows)]
@@ -166,12 +183,12 @@ def _state(facts: Facts) -> list[Block]:
     if ranks:
         blocks.append(
             Table(
-                "Place of the newest whole year among all, 1 is the lowest",
+                "Place of the newest whole year among all whole years, 1 is the lowest",
                 ["station", "what", "place with 95 % interval", "remark"],
                 [
                     [
-                        n.subject, WORDS.get(n.quantity.removesuffix("_rank"), quantity_name(n.quantity)), value_of(n),
-                        n.reason,
+                        n.subject, WORDS.get(n.quantity.removesuffix("_rank"), quantity_name(n.quantity)),
+                        Value(f"{n.value:g} ({n.lower:g} to {n.upper:g})", number_key(n)), n.reason,
                     ]
                     for n in ranks
                 ],
