@@ -47,7 +47,7 @@ class Table:
     rows: list[tuple[str, str, str, bool]] = field(default_factory=list)
 
     def add(self, story: str, asked: str, got: str, met: bool) -> None:
-        self.rows.append((story, asked, got, met))
+        self.rows.append((story, asked, got, bool(met)))
         print(f"{story:4s} {'met    ' if met else 'NOT MET'} | asked: {asked} | got: {got}", flush=True)
 
 
@@ -117,9 +117,9 @@ def synthetic(table: Table) -> None:
     for _ in range(40):
         b = generator.make_burst(rng, sample_rate=8.0, wave_amplitude=0.14, tilt=1.0)
         u, v, w = b.velocity
-        found = flow.reynolds_stress(u=u, v=v, w=w, sample_rate=8.0, pressure=b.pressure, height=0.3)
-        low.append(found.friction_velocity)
-        raw.append(np.sqrt(abs(found.raw_uw)))
+        stress = flow.reynolds_stress(u=u, v=v, w=w, sample_rate=8.0, pressure=b.pressure, height=0.3)
+        low.append(stress.friction_velocity)
+        raw.append(np.sqrt(abs(stress.raw_uw)))
     table.add(
         "49", "orbital 0.14 m/s, tilt 1 deg: u* within 10 %, raw off by > 50 % (planted)",
         f"mean of 40 bursts {100 * (np.nanmean(low) / 0.01 - 1):+.1f} %, raw {100 * (np.median(raw) / 0.01 - 1):+.0f} %",
@@ -135,8 +135,9 @@ def rotation(chain: Chain, table: Table, tilt: tuple[float, float] = (3.2, -1.8)
     means = means[np.isfinite(means).all(axis=1)]
     fit = flow.planar_fit(u=means[:, 0], v=means[:, 1], w=means[:, 2])
     # w = b0 + b1 u + b2 v: the slopes of the plane are the tangents of the two tilts, in the axes of the instrument.
-    got = np.rad2deg(np.arctan([fit.b1, fit.b2]))
-    angle = np.rad2deg(np.arccos(1.0 / np.sqrt(1.0 + fit.b1**2 + fit.b2**2)))
+    _, b1, b2 = fit.coefficients[0]
+    got = np.rad2deg(np.arctan([b1, b2]))
+    angle = np.rad2deg(np.arccos(1.0 / np.sqrt(1.0 + b1**2 + b2**2)))
     whole = np.rad2deg(np.arccos(np.cos(np.deg2rad(tilt[0])) * np.cos(np.deg2rad(tilt[1]))))
     mean_w = 1e3 * abs(np.nanmean(up))
     table.add(
@@ -347,6 +348,8 @@ def fluxes(chain: Chain, truth: Truth) -> None:
 def main() -> None:
     folder = Path(sys.argv[1])
     _, chain = analyse(folder)
+    if not isinstance(chain, Chain):
+        sys.exit(f"{folder.name} is a record of years, not a mission")
     truth = Truth(folder)
     world = _world(chain)
     seconds = (chain.grid.mids - world.script.start_ns) / 1e9
