@@ -14,6 +14,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -357,13 +358,21 @@ def main() -> None:
     true_flux = np.interp(seconds, world.water.t, world.chemistry.oxygen_flux)
     table = Table()
     synthetic(table)
-    rotation(chain, table)
-    friction(chain, table, true_friction)
-    covariance(chain, table, truth, true_flux)
-    gradients(chain, table, truth)
-    others(chain, table, truth)
-    footprint(chain, table)
-    refusals(chain, table)
+    checks: dict[str, Callable[[], None]] = {
+        "48": lambda: rotation(chain, table),
+        "50": lambda: friction(chain, table, true_friction),
+        "51": lambda: covariance(chain, table, truth, true_flux),
+        "53": lambda: gradients(chain, table, truth),
+        "54": lambda: others(chain, table, truth),
+        "58": lambda: footprint(chain, table),
+        "59": lambda: refusals(chain, table),
+    }
+    for story, check in checks.items():
+        try:
+            check()
+        except Exception as error:
+            # What cannot be looked at is not met; the others are still shown.
+            table.add(story, "an answer", f"{type(error).__name__}: {error}", False)
     print(f"{sum(row[3] for row in table.rows)} of {len(table.rows)} points met")
     fluxes(chain, truth)
 
