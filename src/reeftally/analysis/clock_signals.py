@@ -88,7 +88,7 @@ def signals_of(
     if bins:
         # A bin in the middle: away from bed, fins and side lobes.
         number = bins[len(bins) // 4][-2:]
-        currents: list[str] = [name for name in bins if name.endswith(f"_bin_{number}")]
+        currents = [name for name in bins if name.endswith(f"_bin_{number}")]
     wanted = [*dict.fromkeys(wanted), *currents]
     if not wanted:
         return {}
