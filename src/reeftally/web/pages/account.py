@@ -18,7 +18,7 @@ from reeftally.errors import ReeftallyError
 from reeftally.seawater import carbonate
 from reeftally.telling import Facts, Number
 from reeftally.telling.figures_account import budgets_of, ledger_series, lines, steps
-from reeftally.telling.story import headline
+from reeftally.telling.story import amount, headline
 from reeftally.telling.words import number as digits
 from reeftally.web.blocks import (
     Block,
@@ -78,7 +78,7 @@ def _lead(facts: Facts) -> list[Cell]:
     rest = said.text
     for k, n in enumerate(said.numbers):
         before, _, rest = rest.partition("{" + str(k) + "}")
-        out += [before, value_of(n)]
+        out += [before, Value(amount(n), number_key(n))]
     return [*out, rest]
 
 

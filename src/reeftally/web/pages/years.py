@@ -59,12 +59,16 @@ def page(look: Look, query: Query) -> Page:
     trends = [n for q in TRENDS for n in facts.find(q, given=False)]
     if not stations and not trends:
         return Page(TITLE, _one_mission(facts))
-    blocks: list[Block] = [_trends(facts, trends)]
+    honest = [n for n in trends if n.method.startswith("gls_ar1") or n.quantity == "ph_trend_equilibrium"]
+    others = [n for n in trends if n not in honest]
+    blocks: list[Block] = [_trends("Trends", honest)]
     blocks += [figure("years", long_record(facts, s)) for s in stations]
     blocks += _needed(facts)
     blocks += _steps(facts, stations)
     blocks += _state(facts)
     blocks += _noise(facts)
+    if others:
+        blocks.append(_trends("The same trends by other fits, to compare", others))
     return Page(TITLE, [*blocks, *cautions("account")], lead=_lead(trends))
 
 
@@ -124,11 +128,11 @@ def _name(n: Number) -> str:
     return WORDS.get(n.quantity, quantity_name(n.quantity))
 
 
-def _trends(facts: Facts, trends: list[Number]) -> Table:
+def _trends(caption: str, trends: list[Number]) -> Table:
     rows: list[list[Cell]] = [
         [n.subject, _name(n), _way(n), value_of(n, sign=True), _said(n) if n.given else "", n.reason] for n in trends
     ]
-    return Table("Trends", ["station", "what", "way", "value with 95 % interval", "so", "remark"], rows)
+    return Table(caption, ["station", "what", "way", "value with 95 % interval", "so", "remark"], rows)
 
 
 def _needed(facts: Facts) -> list[Block]:
