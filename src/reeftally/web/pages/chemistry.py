@@ -7,20 +7,20 @@ Rules:    process slopes stand in the chart's source, they are not fitted; no va
 
 from __future__ import annotations
 
-from reeftally.charts import quantity_name
-from reeftally.telling import Facts
+from reeftally.charts import pretty_unit, quantity_name
+from reeftally.telling import Facts, Number
 from reeftally.telling.figures_water import hours, properties, strip
 from reeftally.web.blocks import Block, Cell, Notice, Page, Table, Text, Value, value_of
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
-from reeftally.web.pages._parts import figure, figures_of, lacking, number_of, periods, plus_minus, quiet
+from reeftally.web.pages._parts import PERIODS, figure, figures_of, lacking, number_of, plus_minus, quiet
 
 TITLE = "Chemistry"
 ORDER = 80
 
 WATER = ("temperature", "salinity", "ph_total", "total_alkalinity", "dic", "oxygen", "aragonite_saturation", "fco2")
 UNITS = {
-    "temperature": "degC", "salinity": "", "ph_total": "", "total_alkalinity": "µmol kg-1", "dic": "µmol kg-1",
+    "temperature": "°C", "salinity": "", "ph_total": "", "total_alkalinity": "µmol kg-1", "dic": "µmol kg-1",
     "oxygen": "µmol kg-1",
 }  # fmt: skip
 
@@ -34,11 +34,7 @@ def page(look: Look, query: Query) -> Page:
     blocks += [_reference(facts), *_consistency(look, facts), _pairs(facts)]
     blocks.append(figure("chemistry", hours(facts, "chemistry")))
     blocks.append(figure("chemistry", strip(facts)))
-    for quantity in ("ph_total", "dic", "total_alkalinity", "aragonite_saturation", "oxygen"):
-        found = facts.find(quantity, given=False)
-        minima = facts.find(f"{quantity}_night_minimum")
-        if found or minima:
-            blocks.append(periods(facts, f"{quantity_name(quantity)}, every period", [*found, *minima], sign=False))
+    blocks += _periods(facts)
     return Page(TITLE, blocks, lead=_lead(facts))
 
 
@@ -49,6 +45,30 @@ def _lead(facts: Facts) -> list[Cell]:
         if n is not None:
             out += ["; " if out else "Mean of the mission: ", f"{quantity_name(name)} ", value_of(n)]
     return [*out, "."] if out else ["The run holds no chemistry of the water."]
+
+
+def _periods(facts: Facts) -> list[Block]:
+    """Return the means of every period, one column a quantity, and the lowest of every night."""
+    names = [q for q in ("ph_total", "aragonite_saturation", "dic", "total_alkalinity", "oxygen") if facts.find(q)]
+    found: dict[tuple[int, str], dict[str, Number]] = {}
+    for quantity in names:
+        for n in facts.find(quantity, given=False):
+            if n.period in PERIODS:
+                found.setdefault((PERIODS.index(n.period), n.start), {})[quantity] = n
+    for n in facts.find("ph_total_night_minimum", period="night", given=False):
+        found.setdefault((PERIODS.index("night"), n.start), {})["lowest"] = n
+    if not found:
+        return []
+    columns = [*names, *(["lowest"] if any("lowest" in row for row in found.values()) else [])]
+    rows: list[list[Cell]] = [
+        [
+            facts.period_name(next(iter(row.values()))),
+            *(value_of(row[q]) if q in row else "" for q in columns),
+        ]
+        for _, row in sorted(found.items())
+    ]
+    words = ["pH, lowest of the night" if q == "lowest" else quantity_name(q) for q in columns]
+    return [Table("Means of every period with 95 % interval", ["period", *words], rows)]
 
 
 def _reference(facts: Facts) -> Block:
@@ -93,9 +113,7 @@ def _consistency(look: Look, facts: Facts) -> list[Block]:
         blocks.append(Table("Sources that contradict each other", ["of", "what", "evidence"], rows, weights=weights))
     blocks += [Text([text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")]) for text in said]
     if not blocks:
-        blocks.append(
-            quiet("Internal consistency: no two sources of pH, DIC and alkalinity contradict each other in this run.")
-        )
+        blocks.append(quiet("Internal consistency: this run names no contradiction between pH, DIC and alkalinity."))
     return blocks
 
 
@@ -104,9 +122,15 @@ def _pairs(facts: Facts) -> Block:
     rows: list[list[Cell]] = []
     if "total_alkalinity" in notes:
         rows.append(["alkalinity", Value(str(notes["total_alkalinity"]), "chemistry")])
-    rows += [[name, Value(str(notes[name]), "account")] for name in ("dpH/dDIC", "dpH/dTA") if name in notes]
+    rows += [[name, Value(_raised(str(notes[name])), "account")] for name in ("dpH/dDIC", "dpH/dTA") if name in notes]
     constants = facts.results.trail.get("settings", {}).get("constants", {})
     if isinstance(constants, dict) and constants:
         rows.append(["constants of the carbonate system", ", ".join(f"{k} {v}" for k, v in constants.items())])
     rows.append(["pH", "total scale, at the temperature and pressure of the water"])
     return Table("How the carbonate system was closed", ["what", "from"], rows)
+
+
+def _raised(text: str) -> str:
+    """Return a note of number and unit with its minus and its exponents raised."""
+    value, _, unit = text.partition(" ")
+    return f"{value.replace('-', '−')} {pretty_unit(unit)}"
