@@ -1,7 +1,13 @@
 """The loop of `watch`: what counts as new, rounds in a process of their own, old rounds cleared, failures said."""
 
 import datetime as dt
+import json
 import pickle
+import re
+import signal
+import socket
+import subprocess
+import sys
 import threading
 import time
 
@@ -179,6 +185,39 @@ def test_a_round_that_ends_early_is_tried_again(tmp_path, monkeypatch):
     loop.stop()
 
     assert tried == [False, True, True]  # and no fourth: what went well is not repeated
+
+
+@pytest.mark.slow
+def test_the_command_serves_both_addresses_asks_for_codes_and_ends_quietly(mission):
+    code = "from reeftally.cli import main; main()"
+    options = ["--port", "0", "--only-show", "--beyond", "127.0.0.2", "--viewer-code", "viewer-code", "--json"]
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, "watch", str(mission), *options],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        said = [process.stderr.readline() for _ in range(4)]
+        port = int(re.search(r"127\.0\.0\.1:(\d+)", said[0]).group(1))
+        # Every address of 127/8 is loopback to the system, but not both are the same to the guard.
+        for host in ("127.0.0.1", "127.0.0.2"):
+            answer = ask(host, port, f"GET / HTTP/1.1\r\nHost: {host}:{port}")
+            assert b" 401 " in answer.splitlines()[0]
+        assert b" 421 " in ask("127.0.0.1", port, "GET / HTTP/1.1\r\nHost: reef.example")
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+    finally:
+        process.kill()
+
+    assert "Code for viewers: viewer-code" in said[2]
+    assert process.returncode == 0
+    assert json.loads(out)["port"] == port
+    assert "Traceback" not in err
+
+
+def ask(host, port, head):
+    with socket.create_connection((host, port), timeout=60) as line:
+        line.sendall(f"{head}\r\nConnection: close\r\n\r\n".encode())
+        return b"".join(iter(lambda: line.recv(4096), b""))
 
 
 @pytest.mark.parametrize("address", ["0.0.0.0", "::", "reef.example", "224.0.0.1", ""])

@@ -223,7 +223,8 @@ class Loop:
         process = self._process
         if process is not None and process.is_alive():
             process.terminate()
-        self._thread.join(timeout=10.0)
+        if self._thread.ident is not None:
+            self._thread.join(timeout=10.0)
 
     def _run(self) -> None:
         worked = Seen()  # what the last round worked on

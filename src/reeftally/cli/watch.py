@@ -66,12 +66,15 @@ def _sockets(port: int, beyond: str | None) -> list[socket.socket]:
         one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             one.bind((host, port))
+            # Whoever opens the page before the server is ready waits, and is not turned away.
+            one.listen(128)
         except OSError as error:
             for other in (one, *found):
                 other.close()
             message = f"{host} port {port} cannot be used ({error.strerror}); name another with --port."
             raise InputError(message) from error
         found.append(one)
+        port = int(one.getsockname()[1])
     return found
 
 
@@ -159,6 +162,9 @@ def watch(
     threading.Thread(target=keep_warm, name="warm", daemon=True).start()
     try:
         server.run(sockets=sockets)
+    except KeyboardInterrupt:
+        # The usual way to end it.
+        pass
     finally:
         stopped.set()
         broadcast.close()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import re
 import textwrap
 import threading
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["Drawings", "palette_css", "render_enter", "render_page", "state_of"]
 
 WIDE, NARROW = 720, 300
+log = logging.getLogger("reeftally.web")
 _STYLE = re.compile(r' style="[^"]*"')
 _VARIABLE = re.compile(r"var\(--c-([a-z0-9_]+)\)")
 _SIZE = re.compile(r"max-width:([\d.]+)px")
@@ -99,6 +101,10 @@ class Drawings:
                 )
             except ReeftallyError as error:
                 made = "" if width == 0 else _words_svg(str(error), width)
+            except Exception as error:
+                log.exception("chart %s", chart.key)
+                words = f"{type(error).__name__}; the terminal of `reeftally watch` shows where."
+                made = "" if width == 0 else _words_svg(words, width)
             with self._guard:
                 self.made += 1
                 self._held[name, width] = made
