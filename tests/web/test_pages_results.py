@@ -204,9 +204,8 @@ def test_numbers_are_those_of_the_table_and_lead_to_their_explanation(told, text
     for quantity, method in SHOWN[name]:
         n = facts.find(quantity, method=method)[0]
         wanted = value_of(n, sign=True).text
-        link = re.search(rf'<a class="n" href="/number/{number_key(n)}"[^>]*>([^<]*)</a>', texts[name])
-        assert link is not None, f"{quantity} by {method} is not on {name}"
-        assert link.group(1).replace("+", "") == wanted.replace("+", "")
+        links = re.findall(rf'<a class="n" href="/number/{number_key(n)}"[^>]*>([^<]*)</a>', texts[name])
+        assert wanted.replace("+", "") in [text.replace("+", "") for text in links], f"{quantity} by {method}"
         assert client_of(told).get(f"/number/{number_key(n)}").status_code == 200
 
 

@@ -12,7 +12,7 @@ from reeftally.telling import Facts
 from reeftally.telling.figures_account import budgets_of
 from reeftally.telling.figures_exchange import against, cospectrum, flux_series, light, refused_blocks
 from reeftally.telling.figures_water import hours
-from reeftally.web.blocks import Block, Cell, Notice, Page, Table, Text, value_of
+from reeftally.web.blocks import Block, Cell, Link, Notice, Page, Table, Text, value_of
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
 from reeftally.web.pages._parts import figure, figures_of, lacking, periods, quiet
@@ -49,10 +49,19 @@ def page(look: Look, query: Query) -> Page:
     )
     blocks.append(figure("flux", budgets_of(facts, FLUXES)))
     blocks.append(_refused(facts))
-    for quantity in (*FLUXES, *LIVING):
+    for quantity in FLUXES:
         found = facts.find(quantity, given=False)
         if found and {n.period for n in found} != {"mission"}:
             blocks.append(periods(facts, f"{quantity_name(quantity)}, every period", found))
+    if any(facts.find(q) for q in LIVING):
+        blocks.append(
+            Text(
+                [
+                    "Production, respiration and calcification of every period: ",
+                    Link("all numbers of the run", "/number"), ".",
+                ]
+            )
+        )  # fmt: skip
     return Page(TITLE, blocks, lead=_lead(facts))
 
 
