@@ -60,6 +60,8 @@ class Currents:
     """Friction velocity without gaps, for means over periods."""
     refused: dict[str, int] = field(default_factory=dict)
     """How many blocks each reason refused."""
+    profile: tuple[str, FloatArray, FloatArray] | None = None
+    """Profiler of the log law, heights of its bins near the bed [m], speed along the flow (blocks, bins) [m s-1]."""
 
 
 def compass(context: Context, label: str, mids_ns: npt.NDArray[np.int64], direction: FloatArray) -> FloatArray:
@@ -87,20 +89,25 @@ def _mean_of(values: list[FloatArray], sds: list[FloatArray]) -> tuple[FloatArra
     )
 
 
-def _log_law(context: Context, grid: Grid, slow: Mapping[str, SlowBlocks]) -> tuple[FloatArray, ...]:
-    """Log-law fits of the near-bed profiler: u*, random sd, systematic sd, z0, sd of ln z0, its systematic parts.
+def _log_law(
+    context: Context, grid: Grid, slow: Mapping[str, SlowBlocks]
+) -> tuple[tuple[FloatArray, ...], tuple[str, FloatArray, FloatArray] | None]:
+    """Log-law fits of the near-bed profiler, and the profile that was fitted.
+
+    Fits: u*, random sd, systematic sd, z0, sd of ln z0, its systematic parts.
 
     The last two: by displacement and heights, and by one standard uncertainty of the velocity offset along the flow of
     the block, with the sign of the flow along x (an offset shifts ln z0 one way on the flood, the other on the ebb).
     """
     site, analysis = context.book.site, context.book.analysis
     best: tuple[FloatArray, ...] | None = None
+    profile: tuple[str, FloatArray, FloatArray] | None = None
     for label, blocks in slow.items():
         instrument = context.book.instrument(label)
         bins = instrument.bins
         if instrument.kind != "profiler" or bins is None:
             continue
-        heights = bins.first_m + bins.size_m * np.arange(bins.count)
+        heights: FloatArray = np.asarray(bins.first_m + bins.size_m * np.arange(bins.count), dtype=np.float64)
         # The log layer is looked for below a tenth to a fifth of the depth, or one metre, whichever is lower.
         near = heights <= min(1.0, 0.2 * site.water_depth_m)
         if near.sum() < 4:
@@ -138,7 +145,8 @@ def _log_law(context: Context, grid: Grid, slow: Mapping[str, SlowBlocks]) -> tu
         )  # fmt: skip
         if best is None or np.isfinite(found[0]).sum() > np.isfinite(best[0]).sum():
             best = found
-    return best if best is not None else tuple(np.full(grid.count, np.nan) for _ in range(7))
+            profile = label, heights[near], np.ascontiguousarray(speed[near].T)
+    return best if best is not None else tuple(np.full(grid.count, np.nan) for _ in range(7)), profile
 
 
 def _along(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -154,7 +162,7 @@ def join_currents(
 ) -> Currents:
     """Join all flow instruments block by block."""
     nothing = np.full(grid.count, np.nan)
-    law = _log_law(context, grid, slow)
+    law, profile = _log_law(context, grid, slow)
     fields = {
         "covariance": ("friction_velocity", "friction_velocity_random_sd", "friction_velocity_systematic_sd"),
         "dissipation": tuple(f"friction_velocity_dissipation{end}" for end in ("", "_random_sd", "_systematic_sd")),
@@ -193,6 +201,7 @@ def join_currents(
     )
     eps = velocimeters[0] if velocimeters else None
     return Currents(
+        profile=profile,
         speed=speed,
         direction_to=toward,
         friction_velocity=best.value,

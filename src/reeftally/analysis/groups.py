@@ -175,6 +175,8 @@ def _flow(chain: Chain) -> xr.Dataset:
         add_series(data, "roughness_length", currents.roughness, random=currents.roughness * currents.log_roughness_sd)
         add_series(data, "significant_wave_height", currents.wave_height)
         add_series(data, "peak_wave_period", currents.wave_period)
+    if currents.profile is not None:
+        _profile(data, *currents.profile)
     for series in chain.velocimeters:
         _burst_reasons(data, series)
         _spectra(data, series, chain.grid.count)
@@ -209,6 +211,17 @@ def _burst_reasons(data: xr.Dataset, series: BurstSeries) -> None:
             "flag_meanings": " ".join(BURST_REASONS),
         },
     )
+
+
+def _profile(data: xr.Dataset, label: str, heights: FloatArray, speed: FloatArray) -> None:
+    """Add the speeds of the bins to which the log law was fitted."""
+    axis = f"{label}__height"
+    words = {"units": "m", "long_name": f"height of the bins of {label} above the bed"}
+    data[axis] = (axis, np.asarray(heights, dtype=np.float64), words)
+    data[f"{label}__profile_speed"] = (
+        ("time", axis), speed.astype(np.float32),
+        {"units": "m s-1", "long_name": f"speed along the flow by height, {label}"},
+    )  # fmt: skip
 
 
 def _spectra(data: xr.Dataset, series: BurstSeries, count: int) -> None:

@@ -146,7 +146,7 @@ def _profiles(
         means = speed[part].mean(axis=0)
         points += [{"height": h, "speed": s, "label": words} for h, s in zip(height[above], means[above], strict=True)]
         star, z0 = float(np.median(friction[part])), float(np.median(rough[part]))
-        ends = np.geomspace(height[above].min(), height[above].max(), 20)
+        ends = np.geomspace(max(float(height[above].min()), z0), height[above].max(), 20)
         law = star / float(facts.book.analysis.von_karman) * np.log(ends / z0)
         fits += [{"height": h, "speed": s, "label": words} for h, s in zip(ends, law, strict=True)]
     return pd.DataFrame(points), pd.DataFrame(fits)
