@@ -8,11 +8,12 @@ from hypothesis import strategies as st
 from reeftally.intake import take_in
 from reeftally.store import open_store
 from reeftally.web import app, traces
+from reeftally.web.look import Look, Memory
 from reeftally.web.thin import thin
 
 from .conftest import FIRST_NS, MINUTE_NS, client_of, record
 
-MS = 1_000_000
+NS, MS = 1_000_000_000, 1_000_000
 FIRST, LAST = FIRST_NS // MS, (FIRST_NS + 2 * 1440 * MINUTE_NS) // MS
 
 
@@ -227,3 +228,21 @@ def test_loads_and_commits_are_told_by_the_store(mission):
     assert store.newest_load("NONE") == 0
     assert store.commit_times() == sorted(store.commit_times())
     assert open_store(mission / "nowhere").commit_times() == []
+
+
+def test_rows_of_a_reset_clock_do_not_stretch_the_record(mission):
+    before = Look(mission, Memory())
+    info, span = before.streams["OXY-1"], before.span_ns()
+    reset = np.datetime64("2000-01-01T00:00:00", "ns").astype(np.int64) + NS * np.arange(0, 600, 60)
+    columns = {name: np.full(reset.size, 200.0) for name in info.channels}
+    with open_store(mission, write=True) as store, store.writer() as writer:
+        writer.append("OXY-1", {"time": reset, **columns}, "0" * 64, 0, 600)
+
+    after = Look(mission, Memory())
+
+    assert after.store.streams()["OXY-1"].first_ns == reset[0]
+    assert after.streams["OXY-1"].first_ns == info.first_ns
+    assert after.streams["OXY-1"].rows == info.rows + reset.size
+    assert after.span_ns() == span
+    config = traces.trace_config(after, "OXY-1", start_ns=info.first_ns, end_ns=info.last_ns)
+    assert config["first"] == info.first_ns // MS

@@ -36,7 +36,12 @@ from reeftally.mission import (
 )
 from reeftally.store import Store, open_store
 
-__all__ = ["Context", "Exclusion", "Record", "open_context"]
+__all__ = ["Context", "Exclusion", "Record", "earliest_of", "open_context"]
+
+
+def earliest_of(book: Book) -> int:
+    """Return the earliest instant that belongs to a mission: rows of a clock that was reset lie before it. [ns]"""
+    return to_ns(book.mission.start) - 400 * 86_400 * NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +107,7 @@ class Context:
     @property
     def earliest_ns(self) -> int:
         """The earliest instant that belongs to the mission: rows of a clock that was reset lie before it. [ns]"""
-        return to_ns(self.book.mission.start) - 400 * 86_400 * NS
+        return earliest_of(self.book)
 
     def has(self, label: str) -> bool:
         """Return whether the store holds anything of an instrument."""

@@ -12,13 +12,14 @@ import csv
 import json
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 import xarray as xr
 
-from reeftally.analysis.context import Context, open_context
+from reeftally.analysis.context import Context, earliest_of, open_context
 from reeftally.analysis.results import latest_run
 from reeftally.errors import ReeftallyError
 from reeftally.mission import Book, Log, LogEntry, Tables, read_book, read_tables, solar
@@ -131,13 +132,18 @@ class Look:
 
     @property
     def streams(self) -> Mapping[str, StreamInfo]:
-        """What is held, by instrument; empty before the first intake or where the store cannot be read."""
+        """What is held, by instrument; empty before the first intake or where the store cannot be read.
+
+        A record begins with its first row of the mission: rows of a clock that was reset lie decades before it and
+        would stretch every axis.
+        """
         catalogue = self.folder / "observations" / "catalogue.sqlite"
-        stamp = stamp_of(catalogue, catalogue.with_name("catalogue.sqlite-wal"))
-        store = self.store
+        store, book = self.store, self.book
         if store is None:
             return {}
-        found = self._part("streams", stamp, store.streams)
+        earliest = earliest_of(book) if book is not None else None
+        stamp = (earliest, stamp_of(catalogue, catalogue.with_name("catalogue.sqlite-wal")))
+        found = self._part("streams", stamp, lambda: _streams(store, earliest))
         if self._troubles["streams"]:
             self._troubles["store"] = self._troubles["streams"]
         return found or {}
@@ -195,8 +201,10 @@ class Look:
         return min(newest, book.mission.end_ns - 1)
 
     def span_ns(self) -> tuple[int, int] | None:
-        """Return first and last stamp of all data; None before the first intake."""
-        streams = self.streams.values()
+        """Return first and last stamp of all data of the mission; None before the first intake."""
+        earliest = earliest_of(self.book) if self.book is not None else 0
+        # A record of which every row has the stamps of a reset clock has no place in time yet.
+        streams = [info for info in self.streams.values() if info.last_ns >= earliest]
         if not streams:
             return None
         return min(s.first_ns for s in streams), max(s.last_ns for s in streams)
@@ -286,6 +294,16 @@ class Look:
             [self.trouble("book") or "mission.toml is missing."],
             f"Mend {self.folder / 'mission.toml'}; this page looks again by itself.",
         )
+
+
+def _streams(store: Store, earliest: int | None) -> dict[str, StreamInfo]:
+    found = store.streams()
+    for label, info in found.items():
+        if earliest is not None and info.first_ns < earliest <= info.last_ns:
+            # One window at a time: the first rows of a fast record lie in the first window that is not empty.
+            part = next(store.chunks(label, start_ns=earliest, channels=[]))
+            found[label] = replace(info, first_ns=int(part["time"][0]))
+    return found
 
 
 def _document(path: Path) -> dict[str, Any]:

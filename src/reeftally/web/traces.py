@@ -184,7 +184,7 @@ def _from_chunks(
 ) -> dict[str, Columns]:
     info = context.store.streams()[label]
     out = {name: empty(width) for name in channels}
-    first = max(start_ns, info.first_ns - DAY_NS) // CHUNK_NS * CHUNK_NS
+    first = max(start_ns, info.first_ns - DAY_NS, context.earliest_ns) // CHUNK_NS * CHUNK_NS
     for begin in range(first, min(end_ns, info.last_ns + DAY_NS), CHUNK_NS):
         held = chunks.get(context, label, channels, begin)
         middle = begin + BIN_NS * np.arange(CHUNK_NS // BIN_NS, dtype=np.int64) + BIN_NS // 2
