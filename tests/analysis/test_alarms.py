@@ -1,9 +1,19 @@
 """Alarms are told soon, once, with a reason, and not at all for a healthy record. All data invented."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from reeftally.analysis.alarms import Alarm, _joined, drift_alarms, settings_for, silence_alarms, stream_alarms
+from reeftally.analysis.alarms import (
+    Alarm,
+    _joined,
+    drift_alarms,
+    settings_for,
+    silence_alarms,
+    stream_alarms,
+    usual_gap,
+)
 
 START = 1.9e9
 
@@ -152,3 +162,55 @@ def test_instruments_that_fall_silent_together_are_one_alarm():
     assert "4 instruments" in one.text
     assert "power" in one.check
     assert len(_joined([silent("CTD-1", 10**18), silent("OXY-1", 2 * 10**18)])) == 2
+
+
+def bursts(days=3, pause=900.0, count=10):
+    starts = START + pause * np.arange(int(days * 86400 / pause))
+    return (starts[:, None] + np.arange(count)).ravel()
+
+
+@pytest.mark.parametrize(("time", "usual"), [(START + 900.0 * np.arange(300), 900.0), (bursts(), 891.0)])
+def test_a_sensors_own_pauses_are_its_habit_and_no_alarm(time, usual):
+    span = [(float(time[0]), float(time[-1]))]
+    told = silence_alarms(instrument="PAR-1", time=time, interval=1.0, expected=span, now=time[-1])
+    assert len(told) > 200  # by the rate of the book alone every pause would be one
+
+    gap = usual_gap(time)
+
+    assert gap == pytest.approx(usual)
+    assert silence_alarms(instrument="PAR-1", time=time, interval=gap, expected=span, now=time[-1]) == []
+
+
+def test_a_sensor_in_bursts_that_stops_is_told_once():
+    time = bursts()
+    time = time[(time < START + 86400.0) | (time > START + 108000.0)]
+
+    (alarm,) = silence_alarms(
+        instrument="PAR-1", time=time, interval=usual_gap(time), expected=[(time[0], time[-1])], now=time[-1]
+    )
+
+    assert alarm.raised_ns / 1e9 - (START + 86400.0) < 3600.0
+
+
+def test_outages_at_uneven_times_teach_no_habit():
+    time, _ = healthy()
+    rng = np.random.default_rng(4)
+    broken = np.zeros(time.size, dtype=bool)
+    for start in rng.uniform(time[0], time[-1], 12):
+        broken |= (time > start) & (time < start + rng.uniform(900.0, 7200.0))
+
+    gap = usual_gap(time[~broken])
+
+    assert not gap > 5.0
+
+
+def test_the_same_trouble_again_and_again_is_one_alarm_a_stretch():
+    hour = 3600 * 10**9
+    again = [replace(silent("CTD-1", 10**18 + k * hour), end_ns=10**18 + k * hour + hour // 2) for k in range(8)]
+    later = silent("CTD-1", 10**18 + 40 * hour)
+
+    first, second = _joined([*again, later])
+
+    assert "8 times" in first.text
+    assert (first.since_ns, first.end_ns) == (again[0].since_ns, again[-1].end_ns)
+    assert second == later

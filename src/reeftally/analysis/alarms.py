@@ -30,13 +30,24 @@ from reeftally.quality.thresholds import SPANS, Span, flat_count
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
-__all__ = ["DRIFT_LIMITS", "Alarm", "alarms_of", "drift_alarms", "settings_for", "silence_alarms", "stream_alarms"]
+__all__ = [
+    "DRIFT_LIMITS", "Alarm", "alarms_of", "drift_alarms", "settings_for", "silence_alarms", "stream_alarms",
+    "usual_gap",
+]  # fmt: skip
 
 # How long a fault must last before it is told: quiet, yet within a quarter of an hour (common practice, no source).
 STUCK_S = 600.0
 RANGE_S = 300.0
 SILENT_S = 600.0
 SILENT_INTERVALS = 3.0
+# A sensor's own habit: its gaps in the first days of its record, where enough of them are alike (common practice, no
+# source). A sensor that fails now and then fails at uneven times and so teaches no habit.
+LEARN_S = 2 * 86_400.0
+ALIKE = 0.25
+ALIKE_SHARE = 0.8
+LEAST_GAPS = 6
+# What comes again within this time after it was over is the same stretch of trouble, told once.
+STRETCH_NS = 7200 * NS
 # Change against the neighbours that is told, by quantity (pH: the limit asked for; oxygen: what makes about as much
 # DIC at a quotient of one; both common practice, no source), and the hours over which levels are taken.
 DRIFT_LIMITS: dict[str, float] = {"ph_total": 0.01, "oxygen": 6.0}
@@ -158,6 +169,37 @@ def stream_alarms(
     return sorted(out, key=lambda a: a.raised_ns)
 
 
+def usual_gap(time: FloatArray) -> float:
+    """Return the pause between values that is a sensor's own habit; NaN where it shows none.
+
+    Parameters
+    ----------
+    time : (n,) array
+        When values came, increasing; only the first two days are used. [s]
+
+    Returns
+    -------
+    float
+        [s] For a steady record its interval, for one in bursts the pause between bursts.
+
+    Notes
+    -----
+    The gap in which half of the time lies, so that the many short gaps inside bursts do not hide the pauses. It is a
+    habit only where at least six gaps are as long and most gaps of half its length or more are like it: an outage is
+    neither.
+    """
+    if time.size <= LEAST_GAPS:
+        return float("nan")
+    gaps = np.sort(np.diff(time[time <= time[0] + LEARN_S]))
+    if gaps.size < LEAST_GAPS:
+        return float("nan")
+    passed = np.cumsum(gaps)
+    middle = float(gaps[int(np.searchsorted(passed, 0.5 * passed[-1]))])
+    long = gaps[gaps >= 0.5 * middle]
+    alike = np.abs(long - middle) <= ALIKE * middle
+    return middle if alike.sum() >= LEAST_GAPS and alike.mean() >= ALIKE_SHARE else float("nan")
+
+
 def silence_alarms(
     *,
     instrument: str,
@@ -201,7 +243,7 @@ def silence_alarms(
                     kind="silent", instrument=instrument, quantity="", since_ns=_ns(marks[k]), raised_ns=_ns(raised),
                     end_ns=None if lasts else _ns(marks[k + 1]), severity=SERIOUS,
                     text=f"{instrument}: nothing came",
-                    why=f"no value for more than {allowed * interval / 60:.0f} min; one every {interval:g} s is due",
+                    why=f"no value for more than {allowed * interval / 60:.0f} min; one every {interval:.4g} s is due",
                     check="power and link at the base first, then the cable; is the file still written on the logger?",
                 )
             )  # fmt: skip
@@ -403,9 +445,8 @@ def _of_instrument(context: Context, instrument: Instrument, start_ns: int, end_
         usual = float(np.median(np.diff(time)))
         interval = max(interval, usual)
     clipped = [(max(a, start_ns / NS - 7200.0), b) for a, b in expected]
-    out += silence_alarms(
-        instrument=label, time=time, interval=interval, expected=clipped, now=end_ns / NS
-    )  # fmt: skip
+    pause = np.fmax(interval, _habit(context, label, expected))
+    out += silence_alarms(instrument=label, time=time, interval=float(pause), expected=clipped, now=end_ns / NS)
     for name in names:
         values = np.asarray(record.channels[name], dtype=np.float64)[unique]
         spans = (context.book.analysis.gross_range or {}).get(name)
@@ -426,7 +467,18 @@ def _of_fast(
     # Of a fast record ten stamps a second tell no more than one in ten seconds.
     _, keep = np.unique(np.floor(time / 10.0), return_index=True)
     clipped = [(max(a, low / NS), b) for a, b in expected]
-    return silence_alarms(instrument=label, time=time[keep], interval=10.0, expected=clipped, now=end_ns / NS)
+    pause = float(np.fmax(10.0, _habit(context, label, expected)))
+    return silence_alarms(instrument=label, time=time[keep], interval=pause, expected=clipped, now=end_ns / NS)
+
+
+def _habit(context: Context, label: str, expected: list[tuple[float, float]]) -> float:
+    """Return the usual gap of an instrument from the first two days in which it should record; NaN if it has none."""
+    if not expected:
+        return float("nan")
+    first = list(context.store.streams()[label].channels[:1])
+    begin = round(expected[0][0])
+    record = context.read(label, start_ns=begin * NS, end_ns=(begin + round(LEARN_S)) * NS, channels=first)
+    return usual_gap(np.unique(record.seconds()))
 
 
 def _drifts(chain: Chain, quantity: str, end_ns: int) -> list[Alarm]:
@@ -477,4 +529,27 @@ def _joined(found: list[Alarm]) -> list[Alarm]:
         )
         for rows in stuck.values()
     ]  # fmt: skip
-    return sorted(joined, key=lambda a: (a.raised_ns, a.instrument, a.quantity))
+    return sorted(_stretches(joined), key=lambda a: (a.raised_ns, a.instrument, a.quantity))
+
+
+def _stretches(found: list[Alarm]) -> list[Alarm]:
+    """Make one alarm of the same trouble that comes again soon after it was over."""
+    out: list[Alarm] = []
+    newest: dict[tuple[str, ...], int] = {}
+    times: dict[int, int] = defaultdict(lambda: 1)
+    for alarm in sorted(found, key=lambda a: (a.since_ns, a.raised_ns)):
+        # Of silences the words name who fell silent; of the rest they carry a value.
+        key = (alarm.kind, alarm.instrument, alarm.quantity, alarm.text if alarm.kind == "silent" else "")
+        at = newest.get(key)
+        last = None if at is None else out[at]
+        joins = last is not None and (last.lasting or alarm.since_ns - (last.end_ns or 0) <= STRETCH_NS)
+        if alarm.kind == "drift" or at is None or last is None or not joins:
+            newest[key] = len(out)
+            out.append(alarm)
+            continue
+        times[at] += 1
+        end = None if last.lasting or alarm.end_ns is None else max(last.end_ns or 0, alarm.end_ns)
+        out[at] = replace(last, end_ns=end)
+    return [
+        replace(a, text=f"{a.text}, {times[k]} times in one stretch") if k in times else a for k, a in enumerate(out)
+    ]
