@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from reeftally.analysis.context import open_context
-from reeftally.mission import parse_table
+from reeftally.analysis.heights import unmeasured_at_recovery
+from reeftally.mission import doubts_of, parse_table, read_book
 from reeftally.mission._tables import Survey
 from reeftally.seawater import properties
 
@@ -175,6 +176,14 @@ def test_row_70_heights_that_nobody_measured_at_recovery_are_said_with_their_cos
 
     kit.full(finding, "T-1", "5 cm", "height_sd_m = 0.05")
     assert "T-2" not in finding["what"]
+    context = open_context(folder)
+    sds = {row.instrument: row.height_sd_m for row in context.book.deployments}
+    assert sds["T-1"] == 0.05
+    assert sds["T-2"] < 0.05
+    assert context.wide_heights == ("T-1",)
+    # The book on the disk stays as it was written, and a record that has not come to the end asks for nothing.
+    assert read_book(folder).deployments != context.book.deployments
+    assert unmeasured_at_recovery(read_book(folder), context.tables, newest_ns=context.grid.start_ns + 1) == ()
 
 
 def test_row_71_two_people_who_edited_a_log_apart_are_both_kept_and_asked(folder):
@@ -267,6 +276,31 @@ def test_row_74_positions_that_cannot_be_are_asked_about(folder, key, value, wor
     assert "mission.toml" in text or "site." in text
     for word in words:
         assert word in text
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "words"),
+    [
+        (14.21, 78.51, "sign of latitude_deg right? -14.2100"),
+        (-14.21, -78.51, "sign of longitude_deg right? -14.2100, 78.5100"),
+        (78.51, -14.21, "exchanged? -14.2100, 78.5100"),
+        (-14.12, 78.30, "Degrees and minutes by mistake? -14.2000, 78.5000"),
+        (-20.0, 60.0, "Read the position again."),
+        (-14.30, 78.60, None),
+    ],
+)
+def test_row_74_a_station_far_from_its_site_is_asked_about(folder, latitude, longitude, words):
+    book = folder / "mission.toml"
+    near = f'name = "offshore"\nlatitude_deg = {latitude}\nlongitude_deg = {longitude}\n'
+    book.write_text(book.read_text().replace('name = "offshore"\n', near))
+
+    said = [doubt for doubt in doubts_of(read_book(folder)) if "stations[" in doubt.key]
+
+    assert len(said) == (words is not None)
+    for doubt in said:
+        assert "(offshore)" in doubt.key
+        assert "km from the site" in str(doubt.found)
+        assert words in doubt.mend
 
 
 def test_row_75_a_survey_needs_its_area_and_centimetres():

@@ -15,6 +15,7 @@ import numpy as np
 from reeftally.analysis.bottle_rules import AMOUNTS, GOOD, disagreements, unpreserved
 from reeftally.analysis.context import Context
 from reeftally.analysis.finding import DOUBTFUL, NOTED, Finding
+from reeftally.analysis.heights import WIDENED_M
 from reeftally.calibration.bottle_swaps import find_swapped
 from reeftally.mission import Bottle
 
@@ -26,7 +27,6 @@ LEAST_SD = {"dic": 3.0, "total_alkalinity": 2.5, "ph_total": 0.006, "oxygen": 2.
 LITRE_LOW, LITRE_HIGH = 1.017, 1.031
 # A reference material that differs by more than this share was mistyped or the analysis failed (common practice).
 RECOVERY_SHARE = 0.01
-WIDENED_M = 0.05
 
 
 def bottle_findings(context: Context) -> Iterator[Finding]:
@@ -192,24 +192,16 @@ def _materials(context: Context) -> Iterator[Finding]:
 
 def _heights(context: Context) -> Iterator[Finding]:
     """Sensors of the gradient whose height nobody measured when they came out."""
-    stations = {station.name: station.role for station in context.book.stations}
-    lost = []
-    for place in context.book.deployments:
-        if stations.get(place.station) != "bed" or place.height_sd_m >= WIDENED_M:
-            continue
-        own = [row for row in context.tables.heights if row.instrument == place.instrument]
-        late = place.end_ns - (place.end_ns - place.start_ns) // 4
-        last = max(d.end_ns for d in context.book.deployments_of(place.instrument))
-        if own and place.end_ns == last and not any(row.time_ns >= late for row in own):
-            lost.append(place.instrument)
+    lost = context.wide_heights
     if lost:
         yield Finding(
             id="heights-at-recovery",
             severity=NOTED,
             subject="heights",
-            what=f"tables/heights.csv: no height at recovery of {', '.join(sorted(set(lost)))}.",
-            evidence="found heights of the first days only; a mast that sinks unseen moves all of them. 5 cm on both "
-            "heights is about 10 % of a gradient flux, 5 cm on the lower one about 14 %",
+            what=f"tables/heights.csv: no height at recovery of {', '.join(lost)}.",
+            evidence="found heights of the first days only; a mast that sinks unseen moves all of them. The results "
+            f"take {100 * WIDENED_M:g} cm as their standard uncertainty. 5 cm on both heights is about 10 % of a "
+            "gradient flux, 5 cm on the lower one about 14 %",
             proposal=f"measure them when they come out, or write height_sd_m = {WIDENED_M:g} into these deployments if "
             "nobody saw the mast stand as it was set",
         )

@@ -21,6 +21,7 @@ from reeftally._checks import FloatArray
 from reeftally.analysis.bottle_rules import judged
 from reeftally.analysis.clockwork import ClockMap, ClockShift
 from reeftally.analysis.grid import NS, Grid, make_grid
+from reeftally.analysis.heights import unmeasured_at_recovery, with_wide_heights
 from reeftally.analysis.reprocess import with_constants
 from reeftally.mission import (
     Book,
@@ -89,6 +90,8 @@ class Context:
     """Known amounts to add to readings of a stretch."""
     decisions: tuple[str, ...]
     """Ids of the log entries whose corrections are in force."""
+    wide_heights: tuple[str, ...] = ()
+    """Sensors whose heights nobody measured at recovery: the book here has them wider than the file."""
     used: dict[str, set[str]] = field(default_factory=dict)
     """Raw hashes behind what was read, by instrument."""
 
@@ -294,9 +297,12 @@ def open_context(
             additions.append(correction)
     store = open_store(folder, segments_url=book.store.segments_url)
     tables = read_tables(folder / "tables")
+    newest = max((info.last_ns for info in store.streams().values()), default=None)
+    wide = unmeasured_at_recovery(book, tables, newest_ns=newest)
     return Context(
         folder=folder,
-        book=book,
+        book=with_wide_heights(book, wide),
+        wide_heights=wide,
         revision=revision,
         layouts=read_layouts(folder / "layouts"),
         tables=judged(tables),

@@ -142,6 +142,7 @@ def estimate_dic_fluxes(chain: Chain, per: tuple[float, float]) -> None:
             n=int(measured.sum()), filled=missing, budget=parts,
         )  # fmt: skip
         said = "alkalinity flux from the budget of bottles" if known else "alkalinity flux not measured"
+        said = "; ".join([said, *carbon.notes])
         _add(chain.estimates, result, {**common, "method": "gradient_ph_alkalinity", "trail": "gradient_dic"}, said)
         if span in oxygen:
             _with_oxygen(chain, result, found.systematic_sd, value, ratio, oxygen[span], common)

@@ -153,6 +153,8 @@ def estimate_flux_series(
         reason = f"{n_filled} of {inside.sum()} blocks filled by light and current" if n_filled else ""
         if not span.complete:
             reason = "; ".join(filter(None, [reason, "period cut by the mission"]))
+        if isinstance(source, GradientBlocks):
+            reason = "; ".join(filter(None, [reason, *source.notes]))
         result = PeriodFlux(
             span=span, value=mean, random_sd=random, systematic_sd=systematic, n=int(measured.sum()),
             filled=n_filled, budget=budget,

@@ -20,6 +20,7 @@ from reeftally.analysis.bursts import BurstSeries
 from reeftally.analysis.context import Context
 from reeftally.analysis.currents import Currents, compass
 from reeftally.analysis.grid import Grid
+from reeftally.analysis.heights import WIDENED_M
 from reeftally.analysis.offsets import SensorOffsets
 from reeftally.analysis.records import SlowBlocks
 from reeftally.exchange import CovarianceFlux, GradientFlux, PooledLag
@@ -63,6 +64,8 @@ class GradientBlocks:
     flux: GradientFlux
     use: npt.NDArray[np.bool_]
     """Blocks that went in."""
+    notes: tuple[str, ...]
+    """What widens its interval, in words."""
     scale: float
     """Unit of the flux's concentration per unit of the sensor. [mmol m-3 per unit]"""
     offset_change: dict[str, tuple[float, float, float, float]]
@@ -284,9 +287,23 @@ def gradient_blocks(
         labels=tuple(labels),
         flux=flux,
         use=use,
+        notes=_notes(context, labels),
         scale=scale,
         offset_change=_offset_change(flux, labels, design[free], seconds, scale),
     )
+
+
+def _notes(context: Context, labels: list[str]) -> tuple[str, ...]:
+    """Say what is not known as well as it should be of the sensors of a gradient."""
+    beside = {label for period in context.book.intercalibrations for label in period.instruments}
+    apart = [label for label in labels if label not in beside]
+    wide = [label for label in labels if label in context.wide_heights]
+    notes = []
+    if apart:
+        notes.append(f"{', '.join(apart)} never side by side: interval widened by the offsets the book allows")
+    if wide:
+        notes.append(f"height of {', '.join(wide)} not measured at recovery: taken as known to {100 * WIDENED_M:g} cm")
+    return tuple(notes)
 
 
 def shared_causes(context: Context, currents: Currents, use: npt.NDArray[np.bool_]) -> tuple[float, float]:

@@ -8,6 +8,7 @@ Rules:    every problem is found in one pass; each names key path and label, fou
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
@@ -42,6 +43,7 @@ ACCOUNT_REFERENCES = (
 NETCDF = "netcdf"
 """Layout of instruments whose files are NetCDF; it needs no file in layouts/."""
 
+_FAR_KM = 20.0  # common practice, no source: the stations of one reef lie nearer to each other than this
 _BED_LIMIT_M = 10.0  # common practice, no source: nothing on a bed frame is higher
 
 
@@ -341,6 +343,43 @@ def _certificate_doubts(book: Book, file: str) -> Iterator[BookError]:
                 )
 
 
+def _far_stations(book: Book, file: str) -> Iterator[BookError]:
+    """Ask about stations too far from the site to be its own, with the reading of the numbers that brings them near."""
+    site = (book.site.latitude_deg, book.site.longitude_deg)
+
+    def distance_km(latitude: float, longitude: float) -> float:
+        east = ((longitude - site[1] + 180.0) % 360.0 - 180.0) * math.cos(math.radians(site[0]))
+        return 111.2 * math.hypot(latitude - site[0], east)
+
+    def decimal(value: float) -> float:
+        # 14.12 written for 14 degrees 12 minutes.
+        whole = math.trunc(value)
+        return whole + (value - whole) / 0.6
+
+    for number, row in enumerate(book.stations):
+        if row.latitude_deg is None and row.longitude_deg is None:
+            continue
+        here = book.position_of(row.name)
+        if distance_km(*here) <= _FAR_KM or not all(map(math.isfinite, here)):
+            continue
+        latitude, longitude = here
+        meant = {
+            "Is the sign of latitude_deg right?": (-latitude, longitude),
+            "Is the sign of longitude_deg right?": (latitude, -longitude),
+            "Are both signs right?": (-latitude, -longitude),
+            "Latitude and longitude exchanged?": (longitude, latitude),
+            "Degrees and minutes by mistake?": (decimal(latitude), decimal(longitude)),
+        }
+        mend = [f"{text} {a:.4f}, {b:.4f} is near." for text, (a, b) in meant.items() if distance_km(a, b) <= _FAR_KM]
+        yield _problem(
+            f"stations[{number}].latitude_deg ({row.name})",
+            f"{latitude:g}, {longitude:g}: {distance_km(*here):.0f} km from the site",
+            f"a place within {_FAR_KM:g} km of the site at {site[0]:g}, {site[1]:g}",
+            mend[0] if mend else "Read the position again.",
+            file,
+        )
+
+
 def doubts_of(book: Book, file: str = "mission.toml") -> tuple[BookError, ...]:
     """Return what is possible but doubtful, for `check` to ask about; nothing here stops the work."""
     doubts: list[BookError] = []
@@ -355,6 +394,7 @@ def doubts_of(book: Book, file: str = "mission.toml") -> tuple[BookError, ...]:
                 file,
             )
         )
+    doubts += _far_stations(book, file)
     for number, row in enumerate(book.deployments):
         if row.end <= book.mission.start or row.start >= book.mission.end:
             covered = any(row.instrument in period.instruments for period in book.intercalibrations)

@@ -225,6 +225,19 @@ def _clocks(world: World, folder: Path) -> None:
     _table(folder / "clock_checks.csv", "instrument,time,instrument_time,sd_s,note", rows)
 
 
+def _heights_at_recovery(world: World, places: dict[float, str]) -> list[list[object]]:
+    """Read the tape once more before the sensors leave the mast: only then is it known that the mast did not sink."""
+    rng = generator(world.seed, "heights at recovery")
+    rows: list[list[object]] = []
+    for label, moves in moves_of(world).items():
+        last = [move for move in moves if move.station == "mast" and move.height_above_bed in places][-1:]
+        for move in last if label not in ("CTD-1", "PAR-1") else []:
+            shown = world.stated_height(places[move.height_above_bed]) + 0.003 * float(rng.standard_normal())
+            at = world.script.iso(move.end - 300.0)
+            rows.append([label, at, f"{shown:.3f}", 0.01, "tape, before recovery"])
+    return rows
+
+
 def _others(world: World, folder: Path) -> None:
     script = world.script
     rng = generator(world.seed, "heights")
@@ -239,6 +252,7 @@ def _others(world: World, folder: Path) -> None:
             # The tape is read on both days from the same marks: its error stays, the reading adds 3 mm.
             shown = world.stated_height(place) + 0.003 * float(rng.standard_normal())
             rows.append([label, script.iso(move.start + 300.0), f"{shown:.3f}", 0.01, "tape, to the sensing point"])
+    rows += _heights_at_recovery(world, places)
     rows.sort(key=lambda row: (str(row[1]), str(row[0])))
     _table(folder / "heights.csv", "instrument,time,height_above_bed_m,sd_m,note", rows)
 
