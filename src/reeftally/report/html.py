@@ -67,7 +67,7 @@ def report_page(facts: Facts) -> str:
     environment = jinja2.Environment(
         loader=jinja2.BaseLoader(), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False
     )
-    environment.filters["interval"] = lambda n: with_interval(n.value, n.lower, n.upper, n.unit, sign=signed(n))
+    environment.filters["interval"] = _shown
     environment.filters["amount"] = amount
     environment.filters["whisker"] = _whisker
     template = environment.from_string(_asset("report.html"))
@@ -138,8 +138,16 @@ def _pieces(text: str, numbers: tuple[Number, ...]) -> list[str | Number]:
 
 
 def signed(n: Number) -> bool:
-    """Return whether a quantity is shown with its plus sign: fluxes, changes, offsets, departures."""
-    return n.quantity.endswith("_flux") or "change" in n.quantity or "offset" in n.quantity or "departure" in n.quantity
+    """Return whether a quantity is shown with its plus sign: fluxes, changes, offsets, departures, trends, steps."""
+    words = ("change", "offset", "departure", "trend", "sensor_step")
+    return n.quantity.endswith("_flux") or any(word in n.quantity for word in words)
+
+
+def _shown(n: Number) -> str:
+    """Return a number with its interval as shown; a place among years has no decimals to show."""
+    if n.quantity.endswith("_rank"):
+        return f"{n.value:g} ({n.lower:g} to {n.upper:g})"
+    return with_interval(n.value, n.lower, n.upper, n.unit, sign=signed(n))
 
 
 def claim_lines(facts: Facts) -> list[dict[str, Any]]:
@@ -214,7 +222,7 @@ def _rows(facts: Facts) -> list[dict[str, Any]]:
     for n in facts.numbers:
         low, high = bounds.get((n.quantity, n.unit), (0.0, 1.0))
         pad = 0.03 * ((high - low) or 1.0)
-        value = with_interval(n.value, n.lower, n.upper, n.unit, sign=signed(n)) if n.given else "not given"
+        value = _shown(n) if n.given else "not given"
         out.append(
             {
                 "n": n,

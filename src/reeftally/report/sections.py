@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from reeftally.analysis.targets import deciding, target_results
 from reeftally.charts import driver_name, method_name, pretty_unit, quantity_name
 from reeftally.report.tables_book import BookTable, bottle_tables, instrument_tables
+from reeftally.report.tables_years import years_lead, years_tables
 from reeftally.telling._figure import Figure
 from reeftally.telling.facts import Facts, Number
 from reeftally.telling.figures import figures
@@ -98,6 +99,17 @@ def sections(facts: Facts) -> list[Section]:
         Section("account", "The account", _account_lead(facts), tables=_account_tables(facts)),
         Section("uncertainty", "Targets and what limits them", _target_lead(facts), tables=_target_tables(facts)),
     ]
+    if years := years_tables(facts):
+        # The trend is what such a record was made for: before the account of single days.
+        out.insert(
+            2,
+            Section(
+                "years",
+                "The long record",
+                years_lead(facts),
+                tables=[Table(t, head, tuple(rows), note) for t, head, rows, note in years],
+            ),
+        )
     for section in out:
         section.figures = drawn.get(section.name, [])
     cells = (c for section in out for table in section.tables for row in table.rows for c in row)

@@ -145,8 +145,10 @@ class Facts:
     @cached_property
     def span(self) -> tuple[int, int]:
         """Start and end of the mission in the results; the book's where the results do not say. [ns]"""
+        # Rows about one sensor cover that sensor's time only.
+        sensors = {row.label for row in self.book.instruments}
         for row in self.numbers:
-            if row.period == "mission" and row.start and row.end:
+            if row.period == "mission" and row.start and row.end and row.subject not in sensors:
                 return _ns(row.start), _ns(row.end)
         return self.book.span_ns()
 

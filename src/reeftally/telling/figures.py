@@ -13,6 +13,7 @@ from reeftally.telling.facts import Facts
 from reeftally.telling.figures_account import budgets, ledger_series, lines, steps
 from reeftally.telling.figures_exchange import against, cospectrum, flux_series, light, organisms, subrange
 from reeftally.telling.figures_water import hours, offsets, properties, routes, strip
+from reeftally.telling.years_figures import long_record, stations_of
 
 __all__ = ["Figure", "figures"]
 
@@ -36,4 +37,5 @@ def figures(facts: Facts) -> list[Figure]:
         ledger_series(facts),
         lines(facts),
         budgets(facts),
+        *(long_record(facts, station) for station in stations_of(facts)),
     ]

@@ -8,9 +8,10 @@ Rules:    "not yet detectable" is said plainly; the ordinary fit stands beside t
 
 from __future__ import annotations
 
-from reeftally.charts import method_name, quantity_name
+from reeftally.charts import method_name
 from reeftally.telling import Facts, Number
 from reeftally.telling.years_figures import changes_of, long_record, stations_of
+from reeftally.telling.years_words import STATE, TRENDS, honest, name_of, said, way_of
 from reeftally.web.blocks import Block, Cell, Heading, Notice, Page, Table, Text, Value, number_key, value_of
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
@@ -18,36 +19,6 @@ from reeftally.web.pages._parts import cautions, figure, lacking
 
 TITLE = "Years"
 ORDER = 120
-
-STATE = (
-    "ph_total", "ph_total_night_minimum", "ph_total_daily_range", "ph_total_hours_below_site_value",
-    "ph_reef_minus_reference",
-)  # fmt: skip
-TRENDS = ("ph_trend", "ph_trend_local", "ph_trend_equilibrium")
-WORDS = {
-    "ph_trend": "trend of pH a year",
-    "ph_trend_local": "local trend of pH a year, reef minus what comes from outside",
-    "ph_trend_equilibrium": "trend of pH a year that the air's CO₂ alone would give",
-    "years_to_detect": "years until a trend of pH can be told",
-    "years_to_detect_local": "years until a local trend can be told",
-    "ph_noise_sd": "scatter of months about trend and season",
-    "ph_noise_correlation": "how much a month resembles the one before",
-    "ph_season_amplitude": "half the range of the season",
-    "ph_reef_minus_reference": "reef minus open water, mean",
-    "ph_total": "pH, mean",
-    "ph_total_night_minimum": "lowest pH of the night, mean",
-    "ph_total_daily_range": "range of pH within a day, mean",
-    "ph_total_hours_below_site_value": "hours below the site's own value",
-}
-WAYS = {
-    "gls_ar1": "least squares with months that resemble each other",
-    "ordinary_fit": "ordinary fit, to compare",
-    "theil_sen": "median of slopes between years",
-    "_minus_reference": ", minus open water",
-    "_minus_equilibrium": ", minus balance with the air",
-    "weatherhead_air_trend": "for the trend that the air's CO₂ gives",
-    "weatherhead_fitted_trend": "for the trend found here",
-}
 
 
 def page(look: Look, query: Query) -> Page:
@@ -59,9 +30,9 @@ def page(look: Look, query: Query) -> Page:
     trends = [n for q in TRENDS for n in facts.find(q, given=False)]
     if not stations and not trends:
         return Page(TITLE, _one_mission(facts))
-    honest = [n for n in trends if n.method.startswith("gls_ar1") or n.quantity == "ph_trend_equilibrium"]
-    others = [n for n in trends if n not in honest]
-    blocks: list[Block] = [_trends("Trends", honest)]
+    used = [n for n in trends if honest(n)]
+    others = [n for n in trends if not honest(n)]
+    blocks: list[Block] = [_trends("Trends", used)]
     blocks += [figure("years", long_record(facts, s)) for s in stations]
     blocks += _needed(facts)
     blocks += _steps(facts, stations)
@@ -104,33 +75,16 @@ def _lead(trends: list[Number]) -> list[Cell]:
     whole = next((n for n in trends if n.quantity == "ph_trend" and n.given and n.method == "gls_ar1"), None)
     out: list[Cell] = []
     if whole is not None:
-        out += [f"Trend of pH at {whole.subject}: ", value_of(whole, sign=True), f" ({_said(whole)}). "]
+        out += [f"Trend of pH at {whole.subject}: ", value_of(whole, sign=True), f" ({said(whole)}). "]
     if local is not None:
-        out += ["Local part: ", value_of(local, sign=True), f" ({_said(local)})."]
+        out += ["Local part: ", value_of(local, sign=True), f" ({said(local)})."]
     return out or ["No trend is given."]
-
-
-def _way(n: Number) -> str:
-    if n.method in WAYS:
-        return WAYS[n.method]
-    for end in ("_minus_reference", "_minus_equilibrium"):
-        base = n.method.removesuffix(end)
-        if base != n.method and base in WAYS:
-            return WAYS[base] + WAYS[end]
-    return method_name(n.method)
-
-
-def _said(n: Number) -> str:
-    return "not yet detectable" if n.lower <= 0.0 <= n.upper else ("falling" if n.value < 0 else "rising")
-
-
-def _name(n: Number) -> str:
-    return WORDS.get(n.quantity, quantity_name(n.quantity))
 
 
 def _trends(caption: str, trends: list[Number]) -> Table:
     rows: list[list[Cell]] = [
-        [n.subject, _name(n), _way(n), value_of(n, sign=True), _said(n) if n.given else "", n.reason] for n in trends
+        [n.subject, name_of(n.quantity), way_of(n), value_of(n, sign=True), said(n) if n.given else "", n.reason]
+        for n in trends
     ]
     return Table(caption, ["station", "what", "way", "value with 95 % interval", "so", "remark"], rows)
 
@@ -140,7 +94,10 @@ def _needed(facts: Facts) -> list[Block]:
     for quantity in dict.fromkeys(n.quantity for n in facts.numbers):
         if not quantity.startswith(("years_to_detect", "year_of_emergence", "ph_emergence", "years_still")):
             continue
-        rows += [[n.subject, _name(n), _way(n), value_of(n), n.reason] for n in facts.find(quantity, given=False)]
+        rows += [
+            [n.subject, name_of(n.quantity), way_of(n), value_of(n), n.reason]
+            for n in facts.find(quantity, given=False)
+        ]
     if not rows:
         return []
     return [Table("Years until a trend can be told here", ["station", "what", "way", "years", "remark"], rows)]
@@ -152,7 +109,7 @@ def _steps(facts: Facts, stations: list[str]) -> list[Block]:
         [s, f"{when:%d %b %Y}", older, newer] for s in stations for when, older, newer in changes_of(facts, s)
     ]
     tests: list[list[Cell]] = [
-        [n.subject, _name(n), method_name(n.method), facts.period_name(n), value_of(n, sign=True), n.reason]
+        [n.subject, name_of(n.quantity), method_name(n.method), facts.period_name(n), value_of(n, sign=True), n.reason]
         for n in facts.numbers
         if "step" in n.quantity or n.method.startswith("step")
     ]
@@ -182,7 +139,7 @@ def _state(facts: Facts) -> list[Block]:
             found = {n.quantity: n for n in own if n.start == start}
             why = next((n.reason for n in found.values() if not n.given), "")
             rows.append([start[:4], *(value_of(found[q]) if q in found else "" for q in names), why])
-        blocks.append(Table(station, ["year", *(WORDS[q] for q in names), "remark"], rows))
+        blocks.append(Table(station, ["year", *(name_of(q) for q in names), "remark"], rows))
     ranks = [n for n in facts.numbers if n.quantity.endswith("_rank")]
     if ranks:
         blocks.append(
@@ -191,7 +148,7 @@ def _state(facts: Facts) -> list[Block]:
                 ["station", "what", "place with 95 % interval", "remark"],
                 [
                     [
-                        n.subject, WORDS.get(n.quantity.removesuffix("_rank"), quantity_name(n.quantity)),
+                        n.subject, name_of(n.quantity.removesuffix("_rank")),
                         Value(f"{n.value:g} ({n.lower:g} to {n.upper:g})", number_key(n)), n.reason,
                     ]
                     for n in ranks
@@ -203,7 +160,7 @@ def _state(facts: Facts) -> list[Block]:
 
 def _noise(facts: Facts) -> list[Block]:
     rows: list[list[Cell]] = [
-        [n.subject, _name(n), value_of(n), n.reason]
+        [n.subject, name_of(n.quantity), value_of(n), n.reason]
         for q in ("ph_season_amplitude", "ph_noise_sd", "ph_noise_correlation")
         for n in facts.find(q, given=False)
     ]
