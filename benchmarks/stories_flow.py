@@ -132,11 +132,12 @@ def rotation(chain: Chain, table: Table, tilt: tuple[float, float] = (3.2, -1.8)
     """The plane of the velocimeter whose book says pitch and roll of the rehearsal."""
     series = max(chain.velocimeters, key=lambda v: len(v.records))
     up = series.field("mean_up", chain.grid.count)
-    means = np.array([[r["mean_u"], r["mean_v"], r["mean_w"]] for r in series.records.values()])
-    means = means[np.isfinite(means).all(axis=1)]
-    fit = flow.planar_fit(u=means[:, 0], v=means[:, 1], w=means[:, 2])
+    # The plane that the chain itself turns by, which also knows the orbits of the waves.
+    if series.plane is None:
+        table.add("48", "a plane", f"none: {series.rotation}", False)
+        return
     # w = b0 + b1 u + b2 v: the slopes of the plane are the tangents of the two tilts, in the axes of the instrument.
-    _, b1, b2 = fit.coefficients[0]
+    _, b1, b2 = series.plane.coefficients[0]
     got = np.rad2deg(np.arctan([b1, b2]))
     angle = np.rad2deg(np.arccos(1.0 / np.sqrt(1.0 + b1**2 + b2**2)))
     whole = np.rad2deg(np.arccos(np.cos(np.deg2rad(tilt[0])) * np.cos(np.deg2rad(tilt[1]))))

@@ -151,6 +151,32 @@ def test_a_front_that_passes_makes_the_block_unsteady(bursts):
     assert np.all(found.reason & (Reason.UNSTEADY | Reason.PARTLY_UNSTEADY))
 
 
+@pytest.mark.parametrize("at", [0.2, 0.5, 0.8])
+def test_a_step_of_level_refuses_the_block(bursts, at):
+    # In the middle of the middle part of three, the parts alone do not see it.
+    b = bursts(np.random.default_rng(10), blocks=20)
+    first = int(at * b.w.shape[1])
+    both = run(b)
+    assert not np.any(both.reason & Reason.UNSTEADY)
+    spread_w, spread_c = b.w.std(axis=1, keepdims=True), b.c.std(axis=1, keepdims=True)
+    b.c[:10, first:] += 12.0 * spread_c[:10]
+    b.w[10:, first:] -= 8.0 * spread_w[10:]
+    b.c[10:, first:] += 8.0 * spread_c[10:]
+    both = run(b)
+
+    assert np.all(both.reason & Reason.UNSTEADY)
+    assert np.all(np.isnan(both.flux))
+
+
+def test_turbulence_has_no_sudden_steps(bursts):
+    b = bursts(np.random.default_rng(11), blocks=200, speed=0.04)
+    b.c[:, 100:900] = np.nan
+    b.c[0] = np.nan
+    found = run(b)
+
+    assert not np.any(found.reason & Reason.UNSTEADY)
+
+
 def test_no_blocks_give_empty_arrays():
     found = exchange.eddy_covariance(
         w=np.empty((0, 64)), concentration=np.empty((0, 64)), separation_along=0.0, speed=0.1, **REEF
@@ -283,4 +309,4 @@ def test_a_stuck_sensor_is_refused_as_constant_and_a_short_stretch_is_left_out(b
     assert abs(found.flux[7] - clean.flux[7]) < 3.0 * clean.random_sd[7]
     others = [k for k in range(12) if k not in {3, 5, 7}]
     assert_allclose(found.flux[others], clean.flux[others])
-    assert np.isfinite(run(b).flux[5]), "without a stated noise nothing is called stuck"
+    assert not run(b).reason[5] & Reason.CONSTANT, "without a stated noise nothing is called stuck"

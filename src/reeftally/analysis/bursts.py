@@ -65,6 +65,8 @@ class BurstSeries:
     """Record of each block, by block number."""
     rotation: str
     """How the axes were turned, and why."""
+    plane: PlanarFit | None = None
+    """The plane of the flow the axes were turned into; None with double rotation."""
     fast: FastSeries | None = None
 
     def field(self, name: str, count: int) -> FloatArray:
@@ -431,6 +433,7 @@ def velocimeter_blocks(
         height=height,
         records=records,
         rotation=said,
+        plane=job.plane,
         fast=_fast_series(job, records),
     )
 

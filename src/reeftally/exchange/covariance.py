@@ -20,12 +20,29 @@ from reeftally.errors import ShapeError
 from reeftally.exchange import _samples
 from reeftally.exchange._common import DOUBTING, SECONDS_PER_HOUR, Reason
 from reeftally.exchange.lag import geometric_lag
-from reeftally.exchange.sampling import detrending_retained, flux_retained, mean_last, random_error, stationarity
+from reeftally.exchange.sampling import (
+    detrending_retained,
+    flux_retained,
+    mean_last,
+    random_error,
+    stationarity,
+    sudden_steps,
+)
 
 __all__ = ["CovarianceFlux", "eddy_covariance"]
 
-_CHUNK_VALUES = 600_000
-"""Samples transformed at once; keeps the work arrays below about 100 MB."""
+_CHUNK_VALUES = 120_000
+"""Samples transformed at once; keeps the work arrays near the processor; five times as many take half as long again."""
+
+_LONE_STEP = 7.0
+"""A change of level of velocity or concentration beyond this many usual ones is no turbulence. [1]
+
+Without a step the largest is 5.6 in 144 blocks of a simulated mission and 6.2 in 1440 of synthetic turbulence."""
+
+_JOINT_STEP = 6.0
+"""The same for both at one instant, as the geometric mean: together they make a flux, so less is enough. [1]
+
+Without a step the largest is 4.4 and 5.1 in the same blocks."""
 
 _FLAT_SECONDS = 10.0
 """Shortest stretch that can be called stuck. [s]"""
@@ -195,6 +212,7 @@ def eddy_covariance(
     -----
     Random error: Finkelstein and Sims (2001). Stationarity: Foken and Wichura (1996), with an absolute
     floor of twice the random error inside the sub-blocks, since fluxes near zero would always fail.
+    A step of the level of either series that is no turbulence refuses the block too (`sudden_steps`).
     Detection limit: covariance at lags beyond 30 s. Storage: Rheuban, Berg and McGlathery (2014).
     """
     velocity, value = as_float("w", w), as_float("concentration", concentration)
@@ -359,6 +377,8 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     beyond = gap > 2.0 * random_sd * _steady_share(fluctuation_w, fluctuation_c, sigma_w, s.sub_blocks)
     reason[(measure > 0.3) & (measure <= 1.0) & beyond] |= Reason.PARTLY_UNSTEADY
     reason[(measure > 1.0) & beyond] |= Reason.UNSTEADY
+    # Parts cannot see a step inside one of them.
+    reason[_stepped(w, c)] |= Reason.UNSTEADY
 
     far = np.abs(np.arange(-found.max_lag, found.max_lag + 1)) > min(30.0 * rate, 0.5 * found.max_lag)
     limit = 2.0 * np.sqrt(np.mean(found.cross[:, far] ** 2, axis=1)) * SECONDS_PER_HOUR * spectral_factor
@@ -527,6 +547,15 @@ def _cospectra(
         share = np.where(inside, turned, 0.0).sum(axis=1) / turned.sum(axis=1)
     share = np.where(np.isfinite(a["band_low"] + a["band_high"]), share, np.nan)
     return centre, power / ((last - first) * s.rate / n), np.cumsum(power[:, ::-1], axis=1)[:, ::-1], share
+
+
+def _stepped(w: FloatArray, c: FloatArray) -> npt.NDArray[np.bool_]:
+    """Return which blocks hold a step of velocity or concentration that is no turbulence."""
+    rise_w, rise_c = np.abs(sudden_steps(w)), np.abs(sudden_steps(c))
+    lone = (rise_w > _LONE_STEP).any(axis=1) | (rise_c > _LONE_STEP).any(axis=1)
+    with np.errstate(invalid="ignore"):
+        joint = (rise_w * rise_c > _JOINT_STEP**2).any(axis=1)
+    return np.asarray(lone | joint)
 
 
 def _steady_share(w: FloatArray, c: FloatArray, sigma_w: FloatArray, parts: int) -> FloatArray:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import scipy.signal
 
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import ShapeError
@@ -202,11 +203,13 @@ def _best(
     select[first[0] :] = keep[first[0] :]
     phase = total[0][select] * fine[select[first[0] :]]
     trial = np.linspace(-window, window, 401)
-    score = np.zeros(trial.size)
-    for start in range(0, phase.size, 2000):
-        block = slice(start, start + 2000)
-        turn = np.exp(2j * np.pi * trial[:, None] * frequency[select][block])
-        score += (turn * phase[block]).real.sum(axis=1)
+    # Sum of phase exp(2 pi i f t) at even steps of f and t: a chirp z-transform.
+    turned = np.zeros(frequency.size, dtype=np.complex128)
+    turned[select] = phase
+    turn = 2j * np.pi * (frequency[1] - frequency[0])
+    score = scipy.signal.czt(
+        turned, m=trial.size, w=np.exp(turn * (trial[1] - trial[0])), a=np.exp(-turn * trial[0])
+    ).real
     # Uptake and release give covariances of either sign; the larger absolute in-phase part counts.
     size = np.abs(score)
     best = int(np.argmax(size))
