@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from reeftally.telling import read_facts
 from reeftally.web.blocks import number_key, value_of
 from reeftally.web.look import Look, Memory
 from reeftally.web.pages import Query, find_pages
+from reeftally.web.pages._parts import newest_periods
 
 PAGES = ("side_by_side", "flow", "flux", "chemistry", "organisms", "isotopes", "account", "years", "package")
 
@@ -325,3 +327,20 @@ def test_pages_write_nothing(told):
 
     after = sorted((p.relative_to(told), p.stat().st_mtime_ns) for p in told.rglob("*") if p.is_file())
     assert after == before
+
+
+def test_older_periods_wait_behind_their_caption_and_every_number_stays_on_the_page(told):
+    model = read_facts(told).find("oxygen_flux", method="covariance")[0]
+    nights = [
+        replace(model, index=k, period="night", start=f"2031-03-{26 + k}T13:00:00Z", end=f"2031-03-{26 + k}T23:00:00Z")
+        for k in range(5)
+    ]
+    numbers = [replace(model, index=9), *nights]
+
+    newest, older = newest_periods(read_facts(told), "Oxygen flux", numbers)
+
+    assert [len(newest.rows), len(older.rows)] == [4, 2]
+    assert not newest.closed
+    assert older.closed
+    assert [r[0] for r in older.rows] == ["night of 26 Mar", "night of 27 Mar"]
+    assert len(newest_periods(read_facts(told), "Oxygen flux", numbers[:4])) == 1

@@ -140,6 +140,8 @@ class Table:
     """Whether a box above narrows the rows."""
     weights: Sequence[str] = ()
     """Weight of each row, where rows have one."""
+    closed: bool = False
+    """Whether only its caption is seen until the reader opens it."""
     kind: str = "table"
 
 

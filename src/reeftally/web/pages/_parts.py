@@ -11,6 +11,7 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from reeftally.charts import method_name
 from reeftally.telling import Facts, Number, cautions_for
@@ -20,11 +21,13 @@ from reeftally.web.blocks import Block, Cell, Chart, Notice, Table, Text, Value,
 from reeftally.web.look import Look, stamp_of
 
 __all__ = [
-    "cautions", "figure", "figures_of", "lacking", "number_of", "periods", "plus_minus", "quiet",
+    "cautions", "figure", "figures_of", "lacking", "newest_periods", "number_of", "periods", "plus_minus", "quiet",
     "run_table",
 ]  # fmt: skip
 
 COVERAGE = 1.959964
+NEWEST = 3
+"""Periods of each kind that stand open on a page; older ones wait behind their caption."""
 PERIODS = ("mission", "24h", "night", "day")
 
 
@@ -99,6 +102,22 @@ def periods(facts: Facts, caption: str, numbers: Sequence[Number], *, sign: bool
         found.setdefault(key, {})[n.method] = cell
     rows = [[names[key], *(found[key].get(way, "") for way in ways)] for key in sorted(found)]
     return Table(caption, ["period", *(method_name(way) for way in ways)], rows)
+
+
+def newest_periods(facts: Facts, caption: str, numbers: Sequence[Number]) -> list[Block]:
+    """Return estimates as `periods` does: the newest three periods of each kind, then a closed table of all older."""
+    newest: set[tuple[str, str]] = set()
+    for kind in {n.period for n in numbers}:
+        starts = sorted({n.start for n in numbers if n.period == kind})
+        newest |= {(kind, start) for start in starts[-NEWEST:]}
+    older = [n for n in numbers if (n.period, n.start) not in newest]
+    if not older:
+        return [periods(facts, f"{caption}, every period", numbers)]
+    shown = [n for n in numbers if (n.period, n.start) in newest]
+    return [
+        periods(facts, f"{caption}, newest periods", shown),
+        replace(periods(facts, f"{caption}, older periods", older), closed=True),
+    ]
 
 
 def cautions(place: str) -> list[Block]:

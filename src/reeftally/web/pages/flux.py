@@ -15,7 +15,7 @@ from reeftally.telling.figures_water import hours
 from reeftally.web.blocks import Block, Cell, Link, Notice, Page, Table, Text, value_of
 from reeftally.web.look import Look
 from reeftally.web.pages import Query
-from reeftally.web.pages._parts import figure, figures_of, lacking, periods, quiet
+from reeftally.web.pages._parts import figure, figures_of, lacking, newest_periods, quiet
 
 TITLE = "Flux"
 ORDER = 70
@@ -52,7 +52,7 @@ def page(look: Look, query: Query) -> Page:
     for quantity in FLUXES:
         found = facts.find(quantity, given=False)
         if found and {n.period for n in found} != {"mission"}:
-            blocks.append(periods(facts, f"{quantity_name(quantity)}, every period", found))
+            blocks += newest_periods(facts, quantity_name(quantity), found)
     if any(facts.find(q) for q in LIVING):
         blocks.append(
             Text(
