@@ -145,7 +145,7 @@ def estimate_dic_fluxes(chain: Chain, per: tuple[float, float]) -> None:
         said = "; ".join([said, *carbon.notes])
         _add(chain.estimates, result, {**common, "method": "gradient_ph_alkalinity", "trail": "gradient_dic"}, said)
         if span in oxygen:
-            _with_oxygen(chain, result, found.systematic_sd, value, ratio, oxygen[span], common)
+            _with_oxygen(chain, result, found.systematic_sd, value, ratio, oxygen[span], common, carbon.notes)
 
 
 def _silent(chain: Chain, labels: tuple[str, ...], inside: np.ndarray) -> str:
@@ -175,7 +175,7 @@ def _add(estimates: Estimates, result: PeriodFlux, common: dict[str, Any], reaso
 
 def _with_oxygen(
     chain: Chain, result: PeriodFlux, ph_systematic: float, ph_flux: float, ratio: float, oxygen: PeriodFlux,
-    common: dict[str, Any],
+    common: dict[str, Any], notes: tuple[str, ...],
 ) -> None:  # fmt: skip
     """Write the DIC flux from pH and oxygen together: two fluxes, two unknowns (DIC and alkalinity).
 
@@ -203,7 +203,7 @@ def _with_oxygen(
     both = replace_flux(result, value, random, systematic, parts)
     _add(
         chain.estimates, both, {**common, "method": "gradient_ph_oxygen", "trail": "gradient_dic"},
-        "pH and oxygen together; amplifies the error of both", flag=3,
+        "; ".join(["pH and oxygen together; amplifies the error of both", *notes]), flag=3,
     )  # fmt: skip
 
 

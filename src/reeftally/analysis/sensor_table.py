@@ -17,6 +17,7 @@ import numpy as np
 from reeftally._checks import FloatArray
 from reeftally.analysis.grid import NS
 from reeftally.analysis.offsets import SensorOffsets
+from reeftally.analysis.responses import responses
 from reeftally.calibration.comparison import LEAST_RANGE, fit_gain
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ COLUMNS = (
     "sensor", "quantity", "unit", "offset_before", "offset_before_sd", "offset_after", "offset_after_sd", "change",
     "change_sd", "drift_per_day", "drift_per_day_sd", "settling_at_start", "settling_sd", "compared_blocks",
     "range_in_common", "gain", "gain_sd", "gain_note", "bottles", "bottle_sd_expected", "bottle_sd_corrected",
-    "bottle_sd_without_drift",
+    "bottle_sd_without_drift", "response_s", "response_sd_s", "response_note",
 )  # fmt: skip
 UNITS = {"oxygen": "µmol kg-1", "ph_total": "1", "salinity": "1", "temperature": "degree_C"}
 
@@ -68,10 +69,12 @@ def sensor_rows(chain: Chain) -> list[dict[str, Any]]:
     last = max((p.end_ns for p in periods), default=int(chain.grid.edges[-1])) / NS
     out = []
     for quantity, known in chain.offsets.items():
+        steps = responses(chain.context, known.labels, quantity)
         for label in known.labels:
             row = _row(chain, known, quantity, label, first, last)
             if row is not None:
-                out.append(row)
+                seconds, sd, note = steps[label]
+                out.append({**row, "response_s": seconds, "response_sd_s": sd, "response_note": note})
     return out
 
 
