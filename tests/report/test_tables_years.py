@@ -36,7 +36,7 @@ def years(days):
     nan = float("nan")
     # A sensor that was taken out a year before the record ends stands first in the table.
     add("sensor_drift", "service_bottles", "OXY-1", 0.0, -1.0, 1.0, span=(SPAN[0], "2023-12-25T00:00:00Z"))
-    add("sensor_step", "bottles_overlap", "PHL-2", 0.015, 0.014, 0.016, period="instant")
+    add("sensor_step", "bottles_overlap", "PHL-2", 0.015, 0.014, 0.016, period="instant", reason="bottles saw it too")
     add("ph_trend", "gls_ar1", "basin", -0.002, -0.003, -0.001)
     add("ph_trend", "ordinary_fit", "basin", -0.002, -0.0021, -0.0019)
     add("ph_trend", "gls_ar1", "offshore", 0.001, -0.003, 0.005)
@@ -66,6 +66,8 @@ def test_the_section_says_trend_steps_years_needed_and_the_newest_year(years):
     assert [row[1] for row in trends.rows] == ["basin", "offshore", "basin"]
     assert trends.rows[2][-1] == "the open water has no record"
     assert steps.rows[0][:2] == ("PHL-2", "2019-01-01")
+    assert steps.rows[0][-1] == "a"
+    assert steps.note.endswith("(a) bottles saw it too.")
     assert needed.rows[0][4] == "9 (0 to 27)"
     assert newest.title.endswith("2024")
     assert newest.rows[0][3].value == 2.0

@@ -73,7 +73,18 @@ def years_tables(facts: Facts) -> list[YearsTable]:
             )
         )
     out += _newest_year(facts)
-    return out
+    return [_noted(*table) for table in out]
+
+
+def _noted(title: str, head: tuple[str, ...], rows: list[tuple[str | Number, ...]], note: str) -> YearsTable:
+    """Move the remarks of the last column below the table, each once; long ones make a table unreadable on a phone."""
+    if head[-1] != "Remark":
+        return title, head, rows, note
+    remarks = list(dict.fromkeys(str(row[-1]) for row in rows if row[-1]))
+    marks = {text: chr(97 + k) for k, text in enumerate(remarks)}
+    below = " ".join(f"({mark}) {text.rstrip('.')}." for text, mark in marks.items())
+    shown = [(*row[:-1], marks.get(str(row[-1]), "")) for row in rows]
+    return title, (*head[:-1], "Note"), shown, " ".join(filter(None, [note, below]))
 
 
 def _trends(facts: Facts) -> list[Number]:
