@@ -282,3 +282,17 @@ def test_concentration_rate_is_a_local_slope_with_gaps_left_open():
     assert np.isnan(found[45:55]).all()
     with pytest.raises(ShapeError):
         exchange.concentration_rate(time=time, concentration=c[:-1])
+
+
+def test_the_error_of_the_rate_is_that_of_a_fitted_line():
+    rng = np.random.default_rng(4)
+    time = 900.0 * np.arange(4000)
+    c = 200.0 + 0.5 * time / 3600.0 + 0.8 * rng.standard_normal(4000)
+    given = {"time": time, "concentration": c, "window": 5400.0}
+    sd = exchange.concentration_rate_sd(**given)
+    error = exchange.concentration_rate(**given) - 0.5
+
+    # Seven readings a quarter of an hour apart: sum of squared times 1.75 h2.
+    assert_allclose(sd[10:-10], 0.8 / np.sqrt(1.75), rtol=0.05)
+    assert np.mean(np.abs(error[10:-10]) < 1.96 * sd[10:-10]) == pytest.approx(0.95, abs=0.02)
+    assert np.isnan(exchange.concentration_rate_sd(time=time[:3], concentration=c[:3])).all()

@@ -79,7 +79,12 @@ class GradientBlocks:
 
 
 def covariance_blocks(
-    context: Context, grid: Grid, series: BurstSeries, currents: Currents, storage_rate: FloatArray
+    context: Context,
+    grid: Grid,
+    series: BurstSeries,
+    currents: Currents,
+    storage_rate: FloatArray,
+    storage_rate_sd: FloatArray | None = None,
 ) -> CovarianceBlocks | None:
     """Compute the covariance flux of every block of a velocimeter with a fast oxygen sensor.
 
@@ -87,6 +92,8 @@ def covariance_blocks(
     ----------
     storage_rate : (blocks,) array
         Change of oxygen with time below the sensor. [mmol m-3 h-1]
+    storage_rate_sd : (blocks,) array, optional
+        Its random standard error. [mmol m-3 h-1]
     """
     fast = series.fast
     if fast is None or fast.blocks.size == 0:
@@ -136,6 +143,7 @@ def covariance_blocks(
         displacement=book.site.displacement_height_m,
         lag_excess=excess,
         storage_rate=storage_rate[fast.blocks],
+        storage_rate_sd=0.0 if storage_rate_sd is None else storage_rate_sd[fast.blocks],
         friction_velocity=friction,
         friction_velocity_floor=book.analysis.friction_velocity_floor_m_s,
         wave_band=(low, high),

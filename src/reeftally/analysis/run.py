@@ -115,26 +115,33 @@ def _light(slow: dict[str, SlowBlocks], grid: Grid) -> FloatArray:
 
 def _storage_rate(chain: Chain, quantity: str, scale: float) -> FloatArray:
     """Return the rate of change of the water above the bed in mmol m-3 h-1 of what flows."""
+    return _storage(chain, quantity, scale)[0]
+
+
+def _storage(chain: Chain, quantity: str, scale: float) -> tuple[FloatArray, FloatArray]:
+    """Return that rate and its random standard error."""
     sources = chain.model.sources.get(quantity, [])
     offsets = chain.offsets.get(quantity)
     if not sources or offsets is None:
-        return np.zeros(chain.grid.count)
+        return np.zeros(chain.grid.count), np.zeros(chain.grid.count)
     errors = offsets.adjustment.at(chain.grid.seconds)
     stack = np.stack([s.values - errors[s.row] for s in sources])
     with np.errstate(invalid="ignore"):
         count = np.isfinite(stack).sum(axis=0)
         mean = np.where(count > 0, np.nansum(stack, axis=0) / np.maximum(count, 1), np.nan)
-    rate = exchange.concentration_rate(time=chain.grid.seconds, concentration=mean * scale, window=5400.0)
-    return np.where(np.isfinite(rate), rate, 0.0)
+    when, level = chain.grid.seconds, mean * scale
+    rate = exchange.concentration_rate(time=when, concentration=level, window=5400.0)
+    sd = exchange.concentration_rate_sd(time=when, concentration=level, window=5400.0)
+    return np.where(np.isfinite(rate), rate, 0.0), np.where(np.isfinite(sd), sd, 0.0)
 
 
 def _flux_stage(chain: Chain, progress: Progress) -> None:
     """Compute covariance and gradient fluxes and their means."""
     progress("Fluxes", 0, 3, "")
     per_mass = chain.density / 1000.0
-    oxygen_rate = _storage_rate(chain, "oxygen", per_mass)
+    oxygen_rate, oxygen_rate_sd = _storage(chain, "oxygen", per_mass)
     for series in chain.velocimeters:
-        found = covariance_blocks(chain.context, chain.grid, series, chain.currents, oxygen_rate)
+        found = covariance_blocks(chain.context, chain.grid, series, chain.currents, oxygen_rate, oxygen_rate_sd)
         if found is not None:
             chain.covariance = found
     progress("Fluxes", 1, 3, "")

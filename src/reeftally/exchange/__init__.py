@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from reeftally.exchange.budgets import (
         alkalinity_budget,
         concentration_rate,
+        concentration_rate_sd,
         control_volume,
         open_water_balance,
         slack_water,
@@ -134,6 +135,7 @@ _WHERE: dict[str, tuple[str, ...]] = {
     "budgets": (
         "alkalinity_budget",
         "concentration_rate",
+        "concentration_rate_sd",
         "control_volume",
         "open_water_balance",
         "slack_water",
@@ -273,6 +275,7 @@ __all__ = [
     "compare",
     "compensation_irradiance",
     "concentration_rate",
+    "concentration_rate_sd",
     "control_volume",
     "covariance",
     "detrending_retained",

@@ -19,6 +19,7 @@ from reeftally.exchange._common import SECONDS_PER_HOUR, FluxEstimate, Reason, a
 __all__ = [
     "alkalinity_budget",
     "concentration_rate",
+    "concentration_rate_sd",
     "control_volume",
     "open_water_balance",
     "slack_water",
@@ -66,21 +67,58 @@ def concentration_rate(*, time: npt.ArrayLike, concentration: npt.ArrayLike, win
     float64 array, shape (t,)
         [mmol m-3 h-1] NaN with fewer than three readings in the window.
     """
+    return _local_lines(time, concentration, window)[0]
+
+
+def concentration_rate_sd(*, time: npt.ArrayLike, concentration: npt.ArrayLike, window: float = 3600.0) -> FloatArray:
+    """Return the random standard error of `concentration_rate`, from the scatter about the lines.
+
+    Parameters
+    ----------
+    time, concentration, window
+        As there.
+
+    Returns
+    -------
+    float64 array, shape (t,)
+        [mmol m-3 h-1] NaN where there is no slope, and everywhere when no window holds four readings.
+
+    Notes
+    -----
+    The variance of a reading is the mean over the record, since four or seven readings tell it badly; the reading's
+    place in its window is its own. Patches that last longer than the window are not seen.
+    """
+    slope, scatter, freedom, arm = _local_lines(time, concentration, window)
+    known = freedom > 0
+    if not known.any():
+        return np.full(slope.shape, np.nan)
+    variance = float(scatter[known].sum() / freedom[known].sum())
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(np.isfinite(slope), np.sqrt(variance / arm), np.nan)
+
+
+def _local_lines(
+    time: npt.ArrayLike, concentration: npt.ArrayLike, window: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return slope, sum of squares about the line, its degrees of freedom and sum of squared times of each window."""
     when, c = as_float("time", time), as_float("concentration", concentration)
     n = require_same_length(time=when, concentration=c)
     good = np.isfinite(c) & np.isfinite(when)
-    sums = np.zeros((5, n + 1))
+    sums = np.zeros((6, n + 1))
     # Window sums about a common origin lose digits on long records, hence the shift.
     t = (when - np.nanmean(when)) / SECONDS_PER_HOUR if n else when
     y = c - np.nanmean(c) if good.any() else c
-    for k, term in enumerate((np.ones(n), t, t * t, y, t * y)):
+    for k, term in enumerate((np.ones(n), t, t * t, y, t * y, y * y)):
         sums[k, 1:] = np.cumsum(np.where(good, term, 0.0))
     low = np.searchsorted(when, when - 0.5 * window - 1e-6, side="left")
     high = np.searchsorted(when, when + 0.5 * window + 1e-6, side="right")
-    count, s1, s2, sy, sty = (row[high] - row[low] for row in sums)
+    count, s1, s2, sy, sty, syy = (row[high] - row[low] for row in sums)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = (count * sty - s1 * sy) / (count * s2 - s1 * s1)
-    return np.where(count >= 3, slope, np.nan)
+        arm = s2 - s1 * s1 / count
+        scatter = np.maximum(syy - sy * sy / count - slope * slope * arm, 0.0)
+    freedom = np.where((count >= 4) & np.isfinite(scatter), count - 2.0, 0.0)
+    return np.where(count >= 3, slope, np.nan), np.nan_to_num(scatter), freedom, arm
 
 
 def open_water_balance(

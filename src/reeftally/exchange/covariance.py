@@ -55,7 +55,7 @@ class CovarianceFlux:
     flux: FloatArray
     """Flux off the bed, storage included; NaN where refused. [mmol m-2 h-1]"""
     random_sd: FloatArray
-    """Sampling error after Finkelstein and Sims. [mmol m-2 h-1]"""
+    """Sampling error after Finkelstein and Sims, and that of the storage. [mmol m-2 h-1]"""
     systematic_sd: FloatArray
     """Response time, lag, gain and height. [mmol m-2 h-1]"""
     reason: npt.NDArray[np.int64]
@@ -124,6 +124,7 @@ def eddy_covariance(
     running_window: float = 300.0,
     low_frequency: str = "restore",
     storage_rate: npt.ArrayLike | None = None,
+    storage_rate_sd: npt.ArrayLike = 0.0,
     friction_velocity: npt.ArrayLike | None = None,
     friction_velocity_floor: float = 0.003,
     speed_floor: float = 0.02,
@@ -173,6 +174,8 @@ def eddy_covariance(
         Divide by what detrending leaves of a neutral cospectrum; half of the correction is systematic.
     storage_rate : array-like, shape (...), optional
         Change of the concentration with time below the sensor. [mmol m-3 h-1]
+    storage_rate_sd : array-like, shape (...)
+        Its random standard error. [mmol m-3 h-1]
     friction_velocity : array-like, shape (...), optional
         With `friction_velocity_floor`, for screening. [m s-1]
     speed_floor : float
@@ -241,6 +244,7 @@ def eddy_covariance(
         "excess": per_block("lag_excess", lag_excess),
         "given": per_block("lag", np.nan if isinstance(lag, str) else lag),
         "storage_rate": per_block("storage_rate", np.nan if storage_rate is None else storage_rate),
+        "storage_sd": per_block("storage_rate_sd", storage_rate_sd),
         "ustar": per_block("friction_velocity", np.nan if friction_velocity is None else friction_velocity),
         "wake": per_block("wake", np.asarray(wake, dtype=float)),
         "band_low": per_block("wave_band", np.nan if wave_band is None else wave_band[0]),
@@ -386,6 +390,8 @@ def _chunk(w: FloatArray, c: FloatArray, a: dict[str, FloatArray], s: _Settings)
     storage = a["height"] * a["storage_rate"] if s.storage else np.zeros_like(turbulent)
     if not s.storage:
         reason |= Reason.NO_STORAGE
+    else:
+        random_sd = np.hypot(random_sd, a["height"] * np.nan_to_num(a["storage_sd"]))
     total = turbulent + storage
     reason[np.abs(total) < 2.0 * random_sd] |= Reason.WEAK
     _screen(reason, sigma_w, a, s)
