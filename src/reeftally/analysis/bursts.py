@@ -302,7 +302,7 @@ def _compute(job: _Job, block: int, record: Record, fast: Record | None) -> dict
     count = round(job.fast_rate * seconds)
     step = NS / job.fast_rate
     values = _fast_oxygen(job, block, fast)
-    if values is None or not np.isfinite(values).any():
+    if values is None:
         return out
     start, _ = _edges(job, block)
     first = int(fast.time_ns[0] - np.floor((fast.time_ns[0] - start) / step) * step)
@@ -315,7 +315,7 @@ def _compute(job: _Job, block: int, record: Record, fast: Record | None) -> dict
 
 
 def _fast_oxygen(job: _Job, block: int, fast: Record) -> FloatArray | None:
-    """Return the fast sensor's oxygen by volume at the water's salinity, impossible values left out."""
+    """Return the fast sensor's oxygen by volume at the water's salinity, impossible values left out; None without any."""
     if "oxygen_molar" in fast.channels:
         values = np.asarray(fast.channels["oxygen_molar"], dtype=np.float64)
         if job.salinity_setting is not None and np.isfinite(job.salinity[block]):
@@ -333,7 +333,7 @@ def _fast_oxygen(job: _Job, block: int, fast: Record) -> FloatArray | None:
         values = np.asarray(fast.channels["oxygen"], dtype=np.float64) * 1.023
     else:
         return None
-    if values.size == 0:
+    if not np.isfinite(values).any():
         return None
     centre = np.nanmedian(values)
     spread = 1.4826 * np.nanmedian(np.abs(values - centre))
