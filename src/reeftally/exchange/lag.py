@@ -158,7 +158,7 @@ def _tenths(
     n = w.shape[1]
     frequency = np.arange(n // 2 + 1) * rate / n
     parts = np.zeros((10, 3, frequency.size), dtype=np.complex128)
-    step = max(1, 600_000 // n)
+    step = max(1, 120_000 // n)
     for first in range(0, members.size, step):
         some = members[first : first + step]
         fw = _samples.detrended(w[some], "linear", 0)
