@@ -315,7 +315,7 @@ def _compute(job: _Job, block: int, record: Record, fast: Record | None) -> dict
 
 
 def _fast_oxygen(job: _Job, block: int, fast: Record) -> FloatArray | None:
-    """Return the fast sensor's oxygen by volume at the water's salinity, impossible values left out; None if all are."""
+    """Return the fast sensor's oxygen by volume at the salinity, impossible values left out; None without any."""
     if "oxygen_molar" in fast.channels:
         values = np.asarray(fast.channels["oxygen_molar"], dtype=np.float64)
         if job.salinity_setting is not None and np.isfinite(job.salinity[block]):
