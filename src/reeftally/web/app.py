@@ -397,4 +397,3 @@ async def _write(request: Request) -> Response:
         return HTMLResponse(text, status_code=422)
     site.broadcast.tell("log", {})
     return RedirectResponse(where, status_code=303)
-
