@@ -20,8 +20,6 @@ __all__ = ["Differences", "excurrent_difference", "replicates_needed"]
 
 _POINTS = 120
 """Readings of one visit that enter its fit."""
-_NEAR_S = 600.0
-"""Before and after a visit, what tells how the ambient wanders there. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +108,7 @@ def excurrent_difference(
         in_visit |= (when > a - 3.0) & (when < b + 4.0 * tau)
     growth, eddies = _wander(when[~in_visit], y[~in_visit], noise)
     growth = growth if wander is None else wander
-    sensor, noise = noise, float(np.hypot(noise, eddies))
+    noise = float(np.hypot(noise, eddies))
     value, random, systematic, ambient = (np.full(visits, np.nan) for _ in range(4))
     count = np.zeros(visits, dtype=np.int64)
     for k in range(visits):
@@ -126,14 +124,8 @@ def excurrent_difference(
         use = inside | lead | trail
         if inside.sum() < 5 or (lead.sum() + trail.sum()) < 5:
             continue
-        # Around slack water the ambient wanders for some minutes as it does at no other time of a dive; a visit then
-        # takes the wandering of its own surroundings. A factor of two is no more than chance in so short a stretch.
-        near = ~in_visit & (when >= first[k] - _NEAR_S) & (when <= last[k] + _NEAR_S)
-        own_growth, own_eddies = _wander(when[near], y[near], sensor) if wander is None else (growth, eddies)
-        own = own_growth if own_growth > 2.0 * growth else growth
-        white = float(np.hypot(sensor, own_eddies)) if own_eddies > 2.0 * eddies else noise
-        fit = _fitted(when[use], y[use], first[k], last[k], tau, white, own)
-        other = _fitted(when[use], y[use], first[k], last[k], tau * 1.05 + 1e-6, white, own)
+        fit = _fitted(when[use], y[use], first[k], last[k], tau, noise, growth)
+        other = _fitted(when[use], y[use], first[k], last[k], tau * 1.05 + 1e-6, noise, growth)
         slope = (other[0] - fit[0]) / (0.05 * tau + 1e-6)
         value[k], random[k], ambient[k] = fit
         systematic[k] = np.hypot(slope * response_time_sd, fit[0] * gain_sd)
