@@ -70,7 +70,8 @@ def test_damaged_bytes_never_stop_an_intake_and_spoil_only_the_lines_they_touch(
     case: tuple[bytes, int], block: int
 ) -> None:
     data, _ = case
-    intact = set(TEXT.splitlines()[1:]) & set(data.decode("latin-1").splitlines())
+    # Only a line feed ends a line; Python would also break at a vertical tab that the damage may have written.
+    intact = set(TEXT.splitlines()[1:]) & set(data.decode("latin-1").split("\n"))
     with fresh_mission() as folder:
         path = folder / "VEL-A.txt"
         path.write_bytes(data)

@@ -146,14 +146,17 @@ def test_the_loop_goes_on_after_a_bad_book_and_a_held_store(tmp_path, monkeypatc
             assert time.monotonic() < until
             time.sleep(0.1)
         assert "mission" in next(text for state, text in states if state == "failed")
+        (folder / "mission.toml").write_text(good)
+        assert seen.wait(90)
         with open_store(folder, write=True):
-            (folder / "mission.toml").write_text(good)
+            (folder / "inbox" / "OXY-1_b.csv").write_text(record(600))
+            until = time.monotonic() + 60
             while not any("another program" in text for _, text in states):
                 assert time.monotonic() < until
                 time.sleep(0.1)
-        assert seen.wait(90)
-        while not loop.rounds:
-            assert time.monotonic() < until + 90
+        until = time.monotonic() + 90
+        while not (loop.rounds and loop.rounds[-1]["rows"]):
+            assert time.monotonic() < until
             time.sleep(0.1)
     finally:
         loop.stop()
