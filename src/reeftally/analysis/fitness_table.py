@@ -9,8 +9,6 @@ Rules:    an offset's uncertainty is the one that fluxes carry. What the run doe
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +18,7 @@ from reeftally._checks import FloatArray
 from reeftally.analysis.fast_blocks import fast_minutes
 from reeftally.analysis.grid import NS
 from reeftally.analysis.records import usual_interval
+from reeftally.analysis.row_text import rows_csv
 from reeftally.mission import Deployment, Instrument
 from reeftally.quality.fitness import FluxCost, SensorDay, flux_cost, grade_day
 
@@ -39,19 +38,8 @@ COLUMNS = (
 
 
 def fitness_csv(rows: list[dict[str, Any]]) -> str:
-    """Return rows as the text of `fitness.csv`; None and NaN are empty fields."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, fieldnames=COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    for row in rows:
-        writer.writerow({name: _text(row[name]) for name in COLUMNS})
-    return out.getvalue()
-
-
-def _text(value: object) -> str:
-    if value is None or (isinstance(value, float) and not np.isfinite(value)):
-        return ""
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    """Return rows as the text of `fitness.csv`."""
+    return rows_csv(rows, COLUMNS)
 
 
 def fitness_rows(chain: Chain) -> list[dict[str, Any]]:

@@ -8,8 +8,6 @@ Rules:    a gain is fitted only where the range of the water in common allows it
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +16,7 @@ from reeftally._checks import FloatArray
 from reeftally.analysis.grid import NS
 from reeftally.analysis.offsets import SensorOffsets
 from reeftally.analysis.responses import responses
+from reeftally.analysis.row_text import rows_csv
 from reeftally.calibration.comparison import LEAST_RANGE, fit_gain
 
 if TYPE_CHECKING:
@@ -35,19 +34,8 @@ UNITS = {"oxygen": "µmol kg-1", "ph_total": "1", "salinity": "1", "temperature"
 
 
 def sensor_csv(rows: list[dict[str, Any]]) -> str:
-    """Return rows as the text of `sensors.csv`; None and NaN are empty fields."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, fieldnames=COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    for row in rows:
-        writer.writerow({name: _text(row[name]) for name in COLUMNS})
-    return out.getvalue()
-
-
-def _text(value: object) -> str:
-    if value is None or (isinstance(value, float) and not np.isfinite(value)):
-        return ""
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    """Return rows as the text of `sensors.csv`."""
+    return rows_csv(rows, COLUMNS)
 
 
 def sensor_rows(chain: Chain) -> list[dict[str, Any]]:
