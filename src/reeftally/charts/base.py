@@ -115,7 +115,8 @@ def night_layer(frame: Frame, x: alt.X) -> list[alt.Chart]:
     return [
         alt.Chart(pd.DataFrame(rows))
         .mark_rect(color=COLOURS["night"].light, opacity=1, tooltip=None)
-        .encode(x=like(x, "from:T"), x2="to:T")
+        # No domain here: the layers of data state it, and a bar from x to x2 would state it in other units.
+        .encode(x=like(x, "from:T").scale(type="utc", nice=False), x2="to:T")
     ]
 
 

@@ -86,7 +86,7 @@ def routes(
         scale=alt.Scale(domain=names, range=[colour_of(look.role) for look in looks]),
     )
     dash = alt.StrokeDash(
-        "route:N", title=None, legend=None, scale=alt.Scale(domain=names, range=[list(look.dash) for look in looks])
+        "route:N", title=None, legend=legend, scale=alt.Scale(domain=names, range=[list(look.dash) for look in looks])
     )
     shape = alt.Shape(
         "route:N", title=None, legend=legend, scale=alt.Scale(domain=names, range=[look.shape for look in looks])
