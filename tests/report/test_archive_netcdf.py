@@ -217,6 +217,20 @@ def test_names_are_valid_and_stay_apart():
     assert list(names.values()) == ["OXY_1__oxygen", "OXY_1__oxygen_2", "oxy_1__oxygen_3", "v_1st", "ph"]
 
 
+def test_an_axis_with_the_label_of_an_instrument_gets_a_valid_name_too(source, tmp_path):
+    data = _groups()["flow"].assign_coords({"VEL-A__band": ("VEL-A__band", [0.1, 0.2, 0.4], {"units": "Hz"})})
+    spectrum = np.arange(data.sizes["time"] * 3.0).reshape(-1, 3)
+    data["VEL-A__spectrum_w"] = (("time", "VEL-A__band"), spectrum, {"units": "m2 s-2 Hz-1"})
+
+    flat = flat_dataset("flow", data, source)
+    write_flat(flat, tmp_path / "flow.nc")
+    problems, _ = netcdf_problems(tmp_path / "flow.nc")
+
+    assert problems == []
+    assert "VEL_A__band" in flat.coords
+    np.testing.assert_array_equal(flat["VEL_A__spectrum_w"].transpose("time", "VEL_A__band").to_numpy(), spectrum)
+
+
 def test_a_table_by_driver_has_a_row_for_each_block_and_driver(source):
     flat = flat_dataset("ledger", _groups()["ledger"], source)
 

@@ -181,6 +181,9 @@ def flat_dataset(group: str, data: xr.Dataset, source: Source) -> xr.Dataset:
         Same values; names valid, flags and ancillary variables linked, position and heights added.
     """
     book = source.book
+    # Axes too may carry an instrument's label: of spectra, of profiles.
+    axes = valid_names(list(dict.fromkeys(map(str, [*data.dims, *data.coords]))))
+    data = data.rename({name: short for name, short in axes.items() if name != short})
     names = valid_names([str(name) for name in data.data_vars if name != "time_bounds"])
     known = {row.label for row in book.instruments}
     labels = sorted({name.split("__")[0] for name in names if "__" in name} & known) if group == "blocks" else []
