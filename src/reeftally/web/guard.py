@@ -15,7 +15,7 @@ import ipaddress
 import secrets
 import time
 from dataclasses import dataclass, field
-from http.cookies import SimpleCookie
+from http.cookies import CookieError, SimpleCookie
 from typing import Literal
 from urllib.parse import urlsplit
 
@@ -155,7 +155,8 @@ def _cookie(headers: Headers) -> str:
     jar: SimpleCookie = SimpleCookie()
     try:
         jar.load(headers.get("cookie", ""))
-    except Exception:
+    except CookieError:
+        # A cookie that cannot be read is no access code.
         return ""
     return jar[COOKIE].value if COOKIE in jar else ""
 
