@@ -32,6 +32,7 @@ from reeftally.analysis.record_findings import record_findings
 from reeftally.analysis.records import SlowBlocks, Water, load_slow
 from reeftally.analysis.review_records import ChannelReview, review_records, save_flags
 from reeftally.analysis.sensor_findings import sensor_findings
+from reeftally.analysis.standing_findings import standing_findings
 from reeftally.analysis.twins import reference_disagreement_findings
 from reeftally.analysis.years import step_findings
 from reeftally.errors import NotAcceptedError
@@ -111,6 +112,7 @@ def _found(
         *_withheld(slow),
         *crossed_findings(context, slow, offsets),
         *sensor_findings(context, slow, water, offsets),
+        *standing_findings(context, slow, water, reviews),
         *record_findings(context, reviews, slow, offsets),
         *profiler_findings(context, slow),
         *fouling_findings(context, slow),
