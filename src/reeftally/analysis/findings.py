@@ -118,6 +118,9 @@ def _found(
         *fouling_findings(context, slow),
         *step_findings(context, slow),
     ]
+    # Growth that nobody has accepted yet bends the adjustment, which then takes it for settling of its neighbours.
+    grown = {f.details["quantity"] for f in found if f.id.startswith("growth-")}
+    found = [f for f in found if not (f.id.startswith("settling-") and f.id.rsplit("-", 1)[1] in grown)]
     return [*found, *level_findings(context, slow, offsets, found)]
 
 
