@@ -7,6 +7,7 @@ from pathlib import Path
 for _name, _file in (
     ("intake_kit", Path(__file__).parents[1] / "intake" / "kit.py"),
     ("catalogue_kit", Path(__file__).with_name("kit.py")),
+    ("array_kit", Path(__file__).with_name("array_kit.py")),
 ):
     if _name not in sys.modules:
         _spec = importlib.util.spec_from_file_location(_name, _file)
