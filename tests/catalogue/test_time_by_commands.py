@@ -216,6 +216,44 @@ def test_row_09_stamps_that_go_back_are_flagged_and_the_rows_kept(folder):
     assert report["rows_new"] == 1000
 
 
+def numbered(folder: Path, name: str, stamps: list[str], numbers: np.ndarray, counter: np.ndarray) -> None:
+    """Write a file with packet numbers."""
+    rows = "".join(f"{t},{n},{v:.4f}\n" for t, n, v in zip(stamps, counter, numbers, strict=True))
+    (folder / "inbox" / name).write_text("time,n,v\n" + rows)
+
+
+def test_row_09_packets_that_came_late_are_sorted_by_their_numbers_and_a_clock_set_back_is_asked_about(tmp_path):
+    number = np.arange(480)
+    seconds = number // 8
+    value = 28.0 + number / 1000.0
+    late = np.concatenate([number[:160], number[240:320], number[160:240], number[320:]])
+    folder = kit.mission(tmp_path / "late", interval=0.125)
+    kit.layout(folder, more='stamp = "instant"\ncounter = "n"\nrate_hz = 8.0')
+    numbered(folder, "T-1_a.csv", kit.iso(kit.moments(seconds[late])), value[late], late)
+
+    (file,) = kit.take(folder)["files"]
+
+    assert file["messages"] == []
+    assert any("1 stretch(es) of rows that came late" in note and "packet numbers" in note for note in file["notes"])
+    stored = open_store(folder).read("T-1")
+    assert np.allclose(stored["temperature"], value, atol=1e-6)
+    assert np.allclose(stored["time"] / 1e9 - kit.START.timestamp(), number / 8.0, atol=1e-6)
+
+    other = kit.mission(tmp_path / "back", interval=0.125)
+    kit.layout(other, more='stamp = "instant"\ncounter = "n"\nrate_hz = 8.0')
+    shown = seconds - 20 * (number >= 240)
+    numbered(other, "T-1_a.csv", kit.iso(kit.moments(shown)), value, number)
+    report = kit.take(other)
+    (message,) = [m for m in kit.messages(report) if "back in time" in m["found"]]
+    kit.complete(
+        message,
+        file="T-1_a.csv",
+        field="time",
+        words=("packet numbers go on", "clock was set back", "clock_checks.csv"),
+    )
+    assert message["line"] == 242
+
+
 def test_row_10_an_average_needs_its_stamp_position_and_is_moved_to_its_middle(folder):
     kit.layout(folder, more='stamp = "end"')
     kit.write(folder, "T-1_a.csv", kit.iso(kit.moments(kit.SECONDS[:100])), kit.values(kit.SECONDS[:100]))

@@ -99,7 +99,9 @@ def load_file(
     loader.finish()
 
 
-_Piece = tuple[npt.NDArray[np.int64], dict[str, npt.NDArray[np.generic]], npt.NDArray[np.int64]]
+_Piece = tuple[
+    npt.NDArray[np.int64], dict[str, npt.NDArray[np.generic]], npt.NDArray[np.int64], npt.NDArray[np.float64]
+]
 """Stamps, columns and line numbers of rows."""
 
 
@@ -241,11 +243,12 @@ class _Loader:
         memory.rows += times.size
         lines = np.concatenate([piece[2] for piece in pieces])
         kept = slice(None) if result.left_out is None else ~result.left_out
-        known, where = times[kept], lines[kept]
+        packets = np.concatenate([piece[3] for piece in pieces])
+        known, where, packets = times[kept], lines[kept], packets[kept]
         if memory.reset_rows:
             usual = known >= self.job.window_ns[0]
-            known, where = known[usual], where[usual]
-        memory.count_back(known, where, " ".join(self.job.layout.time.columns))
+            known, where, packets = known[usual], where[usual], packets[usual]
+        memory.count_back(known, where, " ".join(self.job.layout.time.columns), packets)
         self._count(result)
         self.report.rows_new += result.new
         self.report.rows_repeated += result.repeated
@@ -366,7 +369,7 @@ class _Loader:
                     count=count,
                 )
         if not times.size:
-            return times, prepared.columns, numbers
+            return times, prepared.columns, numbers, np.empty(0)
         if prepared.counter is not None and job.layout.time.rate_hz is not None:
             times = rebuild_from_counter(times, prepared.counter, job.layout.time.rate_hz, memory.counter)
         before = (memory.zone.ambiguous, memory.zone.missing)
@@ -382,12 +385,13 @@ class _Loader:
         if self.overflow:
             self._flag_overflow(prepared, times)
         columns = prepared.columns
+        packets = np.full(times.size, np.nan) if prepared.counter is None else prepared.counter
         low, high = job.window_ns
         if int(times.min()) < low or int(times.max()) > high:
             kept = keep_credible(times, numbers, memory, job.layout, job.window_ns, job.window_text, job.mission_ns)
-            return times[kept], {name: value[kept] for name, value in columns.items()}, numbers[kept]
+            return times[kept], {name: value[kept] for name, value in columns.items()}, numbers[kept], packets[kept]
         memory.count_steps(times, line_of, " ".join(job.layout.time.columns))
-        return times, columns, numbers
+        return times, columns, numbers, packets
 
     def _count(self, result: AppendResult) -> None:
         memory = self.memory

@@ -69,6 +69,8 @@ class Memory:
     """Stamp of the last row. [ns]"""
     added_ns: int | None = None
     """Stamp of the last row that was added. [ns]"""
+    added_counter: float | None = None
+    """Packet number of the last row that was added, where the layout names a counter."""
     step_ns: float | None = None
     """Median step. [ns]"""
     step_sum_ns: int = 0
@@ -130,23 +132,57 @@ class Memory:
                 start = before if place + shift == 0 else int(times[place + shift - 1])
                 self.gaps.append([int(start or 0), to])
 
-    def count_back(self, times: npt.NDArray[np.int64], lines: npt.NDArray[np.int64], field_name: str) -> None:
-        """Count steps back among the rows that were added; a repeated stretch of lines is no step back."""
+    def count_back(
+        self,
+        times: npt.NDArray[np.int64],
+        lines: npt.NDArray[np.int64],
+        field_name: str,
+        counter: npt.NDArray[np.float64] | None = None,
+    ) -> None:
+        """Count steps back among the rows that were added; a repeated stretch of lines is no step back.
+
+        Where packet numbers go back with the stamps, they prove that the rows came in another order, and sorting them
+        by time is right. Where the numbers go on, the clock was set back. Without numbers a person is asked.
+        """
         if not times.size:
             return
         before = times[0] if self.added_ns is None else self.added_ns
         back = np.diff(times, prepend=np.int64(before)) < 0
+        ahead = np.full(times.size, np.nan)
+        if counter is not None:
+            earlier = np.nan if self.added_counter is None else self.added_counter
+            ahead = np.diff(counter, prepend=earlier)
+            self.added_counter = float(counter[-1]) if np.isfinite(counter[-1]) else None
         self.added_ns = int(times[-1])
-        if back.any():
-            first = int(np.argmax(back))
-            for place in np.flatnonzero(back)[: max(0, _GAPS_KEPT - len(self.backs))].tolist():
-                self.backs.append([int(times[place - 1] if place else before), int(times[place])])
-            size = (self.backs[0][0] - self.backs[0][1]) / 1e9 if self.backs else 0.0
+        reordered, set_back = back & (ahead < 0), back & (ahead > 0)
+        for kind, places, text, expected in (
+            (
+                "reordered",
+                reordered,
+                "stretch(es) of rows that came late, sorted in as their packet numbers say, the first at",
+                "",
+            ),
+            (
+                "set_back",
+                set_back,
+                "step(s) back in time while the packet numbers go on, the first by",
+                "stamps that grow with the packet numbers",
+            ),
+            ("backwards", back & ~reordered & ~set_back, "step(s) back in time, the first by", "stamps that grow"),
+        ):
+            held = np.flatnonzero(places)
+            if not held.size:
+                continue
+            first = int(held[0])
+            steps = [[int(times[place - 1] if place else before), int(times[place])] for place in held[:_GAPS_KEPT]]
+            if kind != "reordered":
+                self.backs += steps[: max(0, _GAPS_KEPT - len(self.backs))]
+            by = "" if kind == "reordered" else f" {(steps[0][0] - steps[0][1]) / 1e9:.6g} s to"
             self.tally.add(
-                "backwards",
+                kind,
                 line=int(lines[first]),
                 field=field_name,
-                found=f"step(s) back in time, the first by {size:.6g} s to {iso(int(times[first]))}",
-                expected="stamps that grow",
-                count=int(back.sum()),
+                found=f"{text}{by} {iso(int(times[first]))}",
+                expected=expected,
+                count=int(held.size),
             )

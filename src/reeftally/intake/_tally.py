@@ -118,7 +118,14 @@ _OTHER = {
         "restart log, clock comparisons and signals shared with neighbours."
     ),
     "bunched": "Give the layout a sample `counter` and `rate_hz`, from which sub-second times are rebuilt.",
-    "backwards": "The rows are kept, sorted by time. Was the clock set back? See the clock checks.",
+    "backwards": (
+        "The rows are kept, sorted by time; nothing proves that order. Was the clock set back, or did packets come "
+        "late? See the clock checks; a packet number named as `counter` in the layout would tell."
+    ),
+    "set_back": (
+        "The rows are kept with these stamps. The clock was set back: write the comparison with the reference "
+        "clock into tables/clock_checks.csv, then run `reeftally check DIR`."
+    ),
     "twice": "Told apart by the order of the file. Have the logger write UTC.",
     "left_out": "Read with the offset before the change. Have the logger write UTC.",
 }
