@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
 from reeftally import exchange
 from reeftally.errors import InputError, OutOfRangeError, ShapeError
@@ -89,6 +91,16 @@ def test_ogive_reaches_the_flux_and_cospectrum_integrates_to_it(tide):
     # The cospectrum is circular, the flux is not: block by block they differ by end effects only.
     assert_allclose(found.ogive[:, 0].mean(), found.turbulent_flux.mean(), rtol=0.02)
     assert np.all(np.diff(found.frequency) > 0.0)
+
+
+def test_pieces_on_a_pool_give_the_same_bits(tide):
+    kind = {"sample_rate": 8.0, "separation_along": tide.separation, "speed": tide.speed, "response_time": 0.45}
+    with ThreadPoolExecutor(3) as pool:
+        assert_array_equal(run(tide, each=pool.map).flux, run(tide).flux)
+        spread = exchange.pooled_lag(w=tide.w, concentration=tide.c, each=pool.map, **kind)
+    alone = exchange.pooled_lag(w=tide.w, concentration=tide.c, **kind)
+
+    assert (spread.lag, spread.excess_sd) == (alone.lag, alone.excess_sd)
 
 
 def test_storage_is_added_and_missing_storage_is_said(tide):

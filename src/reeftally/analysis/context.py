@@ -145,8 +145,8 @@ class Context:
         names = [n for n in parts[0] if n != "time"]
         for part in parts[1:]:
             names = [n for n in names if n in part]
-        time = np.concatenate([part["time"] for part in parts])
-        values = {n: np.concatenate([part[n] for part in parts]) for n in names}
+        time = _end_to_end([part["time"] for part in parts])
+        values = {n: _end_to_end([part[n] for part in parts]) for n in names}
         if (np.diff(time) < 0).any():
             order = np.argsort(time, kind="stable")
             values = {n: value[order] for n, value in values.items()}
@@ -202,13 +202,17 @@ class Context:
         self.used.setdefault(label, set()).update(
             digest for first, last in windows for digest in self.store.sources(source, start_ns=first, end_ns=last)
         )
-        joined = {name: np.concatenate([p[name] for p in pieces]) for name in pieces[0]} if pieces else {}
+        joined = {name: _end_to_end([p[name] for p in pieces]) for name in pieces[0]} if pieces else {}
         true = clock.true(joined["time"]) + shift
         inside = (true >= low) & (true < high)
         if inside.all():
-            # `read` copies what it joins, so nothing here is changed in place.
             return {**joined, "time": true}
-        return {**{n: v[inside] for n, v in joined.items() if n != "time"}, "time": true[inside]}
+        kept: slice | npt.NDArray[np.bool_] = inside
+        at = np.flatnonzero(inside)
+        if at.size and at[-1] - at[0] + 1 == at.size:
+            # One stretch, the usual case: a slice copies nothing.
+            kept = slice(int(at[0]), int(at[-1]) + 1)
+        return {**{n: v[kept] for n, v in joined.items() if n != "time"}, "time": true[kept]}
 
     def _to_middle(self, label: str) -> int:
         """Return what moves a stamp to the middle of its averaging interval, as its layout declares. [ns]"""
@@ -222,8 +226,14 @@ class Context:
         inside = (time >= low) & (time < high)
         for name, value in values.items():
             named = exclusion.channel is None or fnmatchcase(name, exclusion.channel)
-            if named and value.dtype.kind == "f":
-                value[inside] = np.nan
+            if named and value.dtype.kind == "f" and inside.any():
+                # What was read may be shared with the store, so nothing is changed in place.
+                values[name] = np.where(inside, np.asarray(np.nan, value.dtype), value)
+
+
+def _end_to_end(parts: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+    """Return the parts as one array; a single part is not copied, so what is read must not be written to."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def open_context(

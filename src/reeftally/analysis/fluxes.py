@@ -9,6 +9,7 @@ Rules:    block values act before offsets are known only through their prior; sw
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,6 +86,7 @@ def covariance_blocks(
     currents: Currents,
     storage_rate: FloatArray,
     storage_rate_sd: FloatArray | None = None,
+    threads: int = 2,
 ) -> CovarianceBlocks | None:
     """Compute the covariance flux of every block of a velocimeter with a fast oxygen sensor.
 
@@ -94,6 +96,8 @@ def covariance_blocks(
         Change of oxygen with time below the sensor. [mmol m-3 h-1]
     storage_rate_sd : (blocks,) array, optional
         Its random standard error. [mmol m-3 h-1]
+    threads : int
+        Pieces of the record worked on at once; the result does not depend on it.
     """
     fast = series.fast
     if fast is None or fast.blocks.size == 0:
@@ -113,46 +117,49 @@ def covariance_blocks(
     height = series.height[fast.blocks]
     w = fast.w.astype(np.float64)
     oxygen = fast.oxygen.astype(np.float64)
-    lag = exchange.pooled_lag(
-        w=w,
-        concentration=oxygen,
-        sample_rate=fast.sample_rate,
-        separation_along=along,
-        speed=speed,
-        response_time=np.full(speed.shape, tau),
-        group=group,
-        use=np.isfinite(friction),
-        wave_band=(float(np.nanmedian(low)), float(np.nanmedian(high))) if np.isfinite(low).any() else None,
-    )
-    excess = np.zeros(speed.shape)
-    excess_sd = np.full(speed.shape, 0.1)
-    for number, found, sd, edge in zip(lag.group, lag.excess, lag.excess_sd, lag.at_edge, strict=True):
-        members = group == number
-        excess[members] = 0.0 if edge or not np.isfinite(found) else found
-        excess_sd[members] = sd if np.isfinite(sd) and not edge else 0.1
-    gain = next((t.gain_sd for t in instrument.terms if t.gain_sd is not None), FAST_GAIN_SD)
-    noise = next((t.noise_sd for t in instrument.terms if t.quantity in {"oxygen", "oxygen_molar"}), 0.0)
-    flux = exchange.eddy_covariance(
-        w=w,
-        concentration=oxygen,
-        sample_rate=fast.sample_rate,
-        separation_along=along,
-        speed=speed,
-        height=height,
-        response_time=tau,
-        displacement=book.site.displacement_height_m,
-        lag_excess=excess,
-        storage_rate=storage_rate[fast.blocks],
-        storage_rate_sd=0.0 if storage_rate_sd is None else storage_rate_sd[fast.blocks],
-        friction_velocity=friction,
-        friction_velocity_floor=book.analysis.friction_velocity_floor_m_s,
-        wave_band=(low, high),
-        response_time_sd=tau_sd,
-        lag_sd=np.hypot(excess_sd, SEPARATION_SD_M / np.maximum(speed, 0.01)),
-        gain_sd=gain,
-        noise_sd=noise,
-        height_sd=book.height_sd_at(series.label, grid.mids)[fast.blocks],
-    )
+    with ThreadPoolExecutor(threads) as pool:
+        lag = exchange.pooled_lag(
+            w=w,
+            concentration=oxygen,
+            sample_rate=fast.sample_rate,
+            separation_along=along,
+            speed=speed,
+            response_time=np.full(speed.shape, tau),
+            group=group,
+            use=np.isfinite(friction),
+            wave_band=(float(np.nanmedian(low)), float(np.nanmedian(high))) if np.isfinite(low).any() else None,
+            each=pool.map,
+        )
+        excess = np.zeros(speed.shape)
+        excess_sd = np.full(speed.shape, 0.1)
+        for number, found, sd, edge in zip(lag.group, lag.excess, lag.excess_sd, lag.at_edge, strict=True):
+            members = group == number
+            excess[members] = 0.0 if edge or not np.isfinite(found) else found
+            excess_sd[members] = sd if np.isfinite(sd) and not edge else 0.1
+        gain = next((t.gain_sd for t in instrument.terms if t.gain_sd is not None), FAST_GAIN_SD)
+        noise = next((t.noise_sd for t in instrument.terms if t.quantity in {"oxygen", "oxygen_molar"}), 0.0)
+        flux = exchange.eddy_covariance(
+            w=w,
+            concentration=oxygen,
+            sample_rate=fast.sample_rate,
+            separation_along=along,
+            speed=speed,
+            height=height,
+            response_time=tau,
+            displacement=book.site.displacement_height_m,
+            lag_excess=excess,
+            storage_rate=storage_rate[fast.blocks],
+            storage_rate_sd=0.0 if storage_rate_sd is None else storage_rate_sd[fast.blocks],
+            friction_velocity=friction,
+            friction_velocity_floor=book.analysis.friction_velocity_floor_m_s,
+            wave_band=(low, high),
+            response_time_sd=tau_sd,
+            lag_sd=np.hypot(excess_sd, SEPARATION_SD_M / np.maximum(speed, 0.01)),
+            gain_sd=gain,
+            noise_sd=noise,
+            height_sd=book.height_sd_at(series.label, grid.mids)[fast.blocks],
+            each=pool.map,
+        )
     return CovarianceBlocks(
         label=fast.label, velocimeter=series.label, blocks=fast.blocks, flux=flux, lag=lag, group=group
     )

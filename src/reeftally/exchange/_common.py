@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import dataclasses
 import enum
+from collections.abc import Callable, Iterable
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +23,7 @@ __all__ = [
     "KAPPA",
     "REFUSING",
     "SECONDS_PER_HOUR",
+    "Each",
     "FluxEstimate",
     "Reason",
     "assembled",
@@ -32,6 +35,9 @@ __all__ = [
 
 SECONDS_PER_HOUR = 3600.0
 """s per h; covariances are in mmol m-2 s-1, fluxes in mmol m-2 h-1."""
+
+Each = Callable[[Callable[[int], Any], Iterable[int]], Iterable[Any]]
+"""How a function is called on many pieces, in order: `map`, or the `map` of a pool that the caller owns."""
 
 KAPPA = 0.41
 """von Karman constant. The literature uses 0.40 and 0.41; callers state theirs."""

@@ -20,6 +20,7 @@ __all__ = [
     "Correlations",
     "at_lag",
     "correlations",
+    "cross_and_own_spectra",
     "cross_spectrum",
     "detrended",
     "flat_stretches",
@@ -177,10 +178,27 @@ def sub_covariances(  # pragma: no cover - compiled
 
 def cross_spectrum(w: FloatArray, c: FloatArray) -> npt.NDArray[np.complex128]:
     """Return the one-sided cross-spectrum whose real parts sum to the (circular) covariance."""
-    n = w.shape[-1]
     product = np.conj(scipy.fft.rfft(np.nan_to_num(w), axis=-1)) * scipy.fft.rfft(np.nan_to_num(c), axis=-1)
-    count = np.maximum((np.isfinite(w) & np.isfinite(c)).sum(axis=-1, keepdims=True), 1)
-    product *= 2.0 / (float(n) * count)
+    return _one_sided(product, w.shape[-1], np.isfinite(w) & np.isfinite(c))
+
+
+def cross_and_own_spectra(
+    w: FloatArray, c: FloatArray
+) -> tuple[npt.NDArray[np.complex128], npt.NDArray[np.complex128], npt.NDArray[np.complex128]]:
+    """Return the cross-spectrum of `w` and `c` and the spectrum of each, by one transform of each."""
+    good_w, good_c = np.isfinite(w), np.isfinite(c)
+    fw, fc = (scipy.fft.rfft(np.where(good, x, 0.0), axis=-1) for good, x in ((good_w, w), (good_c, c)))
+    n, turned = w.shape[-1], np.conj(fw)
+    return (
+        _one_sided(turned * fc, n, good_w & good_c),
+        _one_sided(turned * fw, n, good_w),
+        _one_sided(np.conj(fc) * fc, n, good_c),
+    )
+
+
+def _one_sided(product: npt.NDArray[np.complex128], n: int, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.complex128]:
+    """Scale in place the product of two transforms of `n` samples, of which `good` count."""
+    product *= 2.0 / (float(n) * np.maximum(good.sum(axis=-1, keepdims=True), 1))
     product[..., 0] = 0.0
     if n % 2 == 0:
         product[..., -1] *= 0.5

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from reeftally._checks import FloatArray, as_float, one_of, require_range
 from reeftally.errors import ShapeError
 from reeftally.exchange import _samples
-from reeftally.exchange._common import DOUBTING, SECONDS_PER_HOUR, Reason
+from reeftally.exchange._common import DOUBTING, SECONDS_PER_HOUR, Each, Reason
 from reeftally.exchange.lag import geometric_lag
 from reeftally.exchange.sampling import (
     detrending_retained,
@@ -140,6 +140,7 @@ def eddy_covariance(
     noise_sd: npt.ArrayLike = 0.0,
     curve_lags: float = 5.0,
     bins_per_decade: int = 8,
+    each: Each = map,
 ) -> CovarianceFlux:
     """Return the covariance flux of one block, or of many at once.
 
@@ -200,6 +201,9 @@ def eddy_covariance(
         Half-width of the lag axis of `flux_of_lag`. [s]
     bins_per_decade : int
         Of the cospectrum.
+    each : callable
+        Calls a function on each item, in order, as `map` does; a pool's `map` uses several processors. The
+        result is the same to the last bit.
 
     Returns
     -------
@@ -275,16 +279,16 @@ def eddy_covariance(
     )
     step = max(1, _CHUNK_VALUES // n)
     flat_w, flat_c = velocity.reshape(blocks, n), value.reshape(blocks, n)
-    pieces = [
-        _chunk(
+
+    def piece(first: int) -> dict[str, Any]:
+        return _chunk(
             flat_w[first : first + step],
             flat_c[first : first + step],
             {key: item[first : first + step] for key, item in arguments.items()},
             settings,
         )
-        for first in range(0, max(blocks, 1), step)
-    ]
-    return _joined(pieces, lead)
+
+    return _joined(list(each(piece, range(0, max(blocks, 1), step))), lead)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ import scipy.signal
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import ShapeError
 from reeftally.exchange import _samples
+from reeftally.exchange._common import Each
 
 __all__ = ["PooledLag", "geometric_lag", "pooled_lag"]
 
@@ -72,6 +73,7 @@ def pooled_lag(
     wave_band: tuple[float, float] | None = None,
     restore: bool = True,
     speed_floor: float = 0.02,
+    each: Each = map,
 ) -> PooledLag:
     """Return the lag of many blocks, pooled by flow direction.
 
@@ -96,6 +98,9 @@ def pooled_lag(
         travel time plus response time.
     speed_floor : float
         Slower blocks do not count. [m s-1]
+    each : callable
+        Calls a function on each item, in order, as `map` does; a pool's `map` uses several processors. The
+        result is the same to the last bit.
 
     Returns
     -------
@@ -131,7 +136,7 @@ def pooled_lag(
     rows = []
     for number in numbers:
         members = np.flatnonzero(usable & (groups == number))
-        parts = _tenths(velocity, value, members, expected, tau, sample_rate, restore=restore)
+        parts = _tenths(velocity, value, members, expected, tau, sample_rate, restore=restore, each=each)
         rows.append(_excess(parts, frequency, keep, expected[members], lag_window, members.size))
     lag, excess, sd, edge, count = (np.array(column) for column in zip(*rows, strict=True))
     return PooledLag(
@@ -153,13 +158,15 @@ def _tenths(
     rate: float,
     *,
     restore: bool,
+    each: Each,
 ) -> npt.NDArray[np.complex128]:
     """Return sums of (cross, ww, cc) spectra over ten interleaved parts, shape (parts, 3, frequencies)."""
     n = w.shape[1]
     frequency = np.arange(n // 2 + 1) * rate / n
     parts = np.zeros((10, 3, frequency.size), dtype=np.complex128)
     step = max(1, 120_000 // n)
-    for first in range(0, members.size, step):
+
+    def piece(first: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.complex128]] | None:
         some = members[first : first + step]
         fw = _samples.detrended(w[some], "linear", 0)
         fc = _samples.detrended(c[some], "linear", 0)
@@ -169,18 +176,15 @@ def _tenths(
         scale_c = np.sqrt(np.nanmean(fc**2, axis=1, keepdims=True))
         good = ((scale_w > 0.0) & (scale_c > 0.0) & np.isfinite(expected[some])[:, None])[:, 0]
         if not good.any():
-            continue
+            return None
         some, fw, fc = some[good], fw[good] / scale_w[good], fc[good] / scale_c[good]
         turn = np.exp(2j * np.pi * frequency * expected[some][:, None])
-        spectra = np.stack(
-            [
-                _samples.cross_spectrum(fw, fc) * turn,
-                _samples.cross_spectrum(fw, fw),
-                _samples.cross_spectrum(fc, fc),
-            ],
-            axis=1,
-        )
-        np.add.at(parts, (first + np.flatnonzero(good)) % 10, spectra)
+        cross, own_w, own_c = _samples.cross_and_own_spectra(fw, fc)
+        return (first + np.flatnonzero(good)) % 10, np.stack([cross * turn, own_w, own_c], axis=1)
+
+    for found in each(piece, range(0, members.size, step)):
+        if found is not None:
+            np.add.at(parts, *found)
     return parts
 
 
