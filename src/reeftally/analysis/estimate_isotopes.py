@@ -69,7 +69,7 @@ def join_bottles(chain: Chain) -> list[Sample]:
     """
     whole = chain.spans[0]
     held: dict[str, dict[str, tuple[float, float]]] = {
-        name: {bottle.bottle: (value, sd) for bottle, value, sd in usable_bottles(chain.context, name)}
+        name: {bottle.bottle: (value, sd) for bottle, value, sd in usable_bottles(chain.context, name, jets=True)}
         for name in ("delta13c_dic", "dic", "total_alkalinity")
     }
     organisms = {row.organism for row in chain.context.tables.visits}
@@ -252,15 +252,24 @@ def _difference(reef: list[Sample], reference: list[Sample]) -> SourceEstimate:
 
 
 def _pairs(chain: Chain, samples: list[Sample], ambient: list[Sample], found: dict[str, SourceEstimate]) -> None:
-    """Pair every bottle from a jet with the ambient water nearest in time, by form."""
+    """Pair every bottle from a jet with the ambient water nearest in time, by form and all together.
+
+    Water drawn beside the organism (same station, no organism named) goes before that of other places.
+    """
     forms = {row.organism: row.form for row in chain.context.tables.visits}
     pairs: dict[str, list[tuple[Sample, Sample]]] = defaultdict(list)
     for sample in samples:
-        if not sample.near or not ambient:
+        if not sample.near:
             continue
-        nearest = min(ambient, key=lambda s: abs(s.time_ns - sample.time_ns))
-        if abs(nearest.time_ns - sample.time_ns) <= PAIR_S * NS:
-            pairs[forms[sample.near]].append((nearest, sample))
+        own = [s for s in samples if s.station == sample.station and not s.near]
+        for waters in (own, ambient):
+            near = [s for s in waters if abs(s.time_ns - sample.time_ns) <= PAIR_S * NS]
+            if near:
+                nearest = min(near, key=lambda s: abs(s.time_ns - sample.time_ns))
+                pairs[forms[sample.near]].append((nearest, sample))
+                break
+    if len(pairs) > 1:
+        pairs[SITE] = [pair for _, rows in sorted(pairs.items()) for pair in rows]
     for form, rows in sorted(pairs.items()):
         into, out = [a for a, _ in rows], [b for _, b in rows]
         sd = {name: np.sqrt((_arrays(into)[name] ** 2 + _arrays(out)[name] ** 2) / 2.0)

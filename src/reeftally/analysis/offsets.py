@@ -79,16 +79,18 @@ class SensorOffsets:
         return np.asarray(values - self.adjustment.at(time_s)[self.row(label)])
 
 
-def usable_bottles(context: Context, quantity: str) -> list[tuple[Bottle, float, float]]:
+def usable_bottles(context: Context, quantity: str, *, jets: bool = False) -> list[tuple[Bottle, float, float]]:
     """Return bottles with a good value of a quantity: (bottle, value, random sd).
 
-    Flags 2 and 6 are used (WOCE bottle flags: 2 acceptable, 6 mean of replicates).
+    Flags 2 and 6 are used (WOCE bottle flags: 2 acceptable, 6 mean of replicates). Water from an organism's jet is
+    not the reef's water; it comes only with `jets`.
     """
     value_field, sd_field = BOTTLE_FIELDS[quantity]
+    organisms = set() if jets else {row.organism for row in context.tables.visits}
     found = []
     for bottle in context.tables.bottles:
         value = getattr(bottle, value_field)
-        if bottle.flag not in {2, 6} or value is None:
+        if bottle.flag not in {2, 6} or value is None or bottle.near in organisms:
             continue
         sd = getattr(bottle, sd_field) if sd_field else None
         found.append((bottle, float(value), float(sd if sd else DEFAULT_BOTTLE_SD.get(quantity, 0.1))))

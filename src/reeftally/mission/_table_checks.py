@@ -41,10 +41,11 @@ def check_tables(book: Book, tables: Tables) -> tuple[IntakeError, ...]:
             add(table, record, field, repr(found), f"one of {', '.join(among)}", mend)
 
     numbers = [row.bottle for row in tables.bottles]
+    organisms = sorted({row.organism for row in tables.visits})
     for bottle in tables.bottles:
         known("bottles", bottle, "station", bottle.station, stations)
         if bottle.near is not None:
-            known("bottles", bottle, "near", bottle.near, labels)
+            known("bottles", bottle, "near", bottle.near, labels + organisms)
         if bottle.duplicate_of is not None:
             known("bottles", bottle, "duplicate_of", bottle.duplicate_of, numbers)
         if bottle.per not in (None, "kg", "litre"):

@@ -91,7 +91,9 @@ class Bottle(Record):
     time_ns: int = _time("when it was closed")
     station: str = _must("text", "name of the station")
     height_above_bed_m: float = _must("number", "height above the bed [m]", low=0.0, high=11000.0)
-    near: str | None = _may("text", "label of the instrument it was closed beside")
+    near: str | None = _may(
+        "text", "label of the instrument it was closed beside, or the organism whose jet it was drawn from"
+    )
     temperature: float | None = _may("number", "temperature in situ [degC]", low=-2.0, high=45.0)
     salinity: float | None = _may("number", "practical salinity [1]", low=0.0, high=50.0)
     dic: float | None = _may("number", "DIC [umol kg-1]", low=100.0, high=5000.0)

@@ -88,7 +88,7 @@ def _water_at(world: World, at: FloatArray, station: str, height: float) -> dict
     return out
 
 
-def _bottles(world: World, folder: Path) -> None:
+def _bottles(world: World, folder: Path, visits: list[Visit]) -> None:
     script = world.script
     rng = generator(world.seed, "bottles")
     bias, others = world.reef.laboratory_alkalinity, world.reef.laboratory
@@ -136,6 +136,7 @@ def _bottles(world: World, folder: Path) -> None:
                     "",
                 ]
             )
+    rows += _jet_bottles(world, visits, number)
     head = (
         "bottle,time,station,height_above_bed_m,near,temperature,salinity,dic,dic_sd,total_alkalinity,"
         "total_alkalinity_sd,ph_total,ph_sd,ph_temperature,oxygen,oxygen_sd,delta13c_dic,delta13c_sd,"
@@ -150,6 +151,57 @@ def _bottles(world: World, folder: Path) -> None:
         measured = 2017.46 + _DIC_SD * float(rng.standard_normal())
         materials.append([script.iso(round(at + 1800.0)), "dic", "2017.46", f"{measured:.2f}", _DIC_SD, "hut"])
     _table(folder / "reference_materials.csv", "time,quantity,certified,measured,sd,laboratory", materials)
+
+
+def _jet_bottles(world: World, visits: list[Visit], last: int) -> list[list[object]]:
+    """Flasks for carbon and its isotopes from beside an organism and from its jet, on its first two visits.
+
+    Crusts are left out: a flask draws more than their jet of a few millimetres gives.
+    """
+    rng = generator(world.seed, "jet bottles")
+    chemistry, water = world.chemistry, world.water
+    height = world.true_height("middle")
+    dic_here, delta_here = chemistry.at_height("dic", height), delta_at(world, height)
+    seen: dict[str, int] = {}
+    rows: list[list[object]] = []
+    for visit in visits:
+        organism = visit.organism
+        seen[organism.name] = seen.get(organism.name, 0) + 1
+        if organism.blank or organism.form == "crust" or seen[organism.name] > 2:
+            continue
+        for at, near, rise in (
+            (visit.arrive + 60.0, "", 0.0),
+            (visit.jet_in + 90.0, organism.name, organism.dic_rise),
+        ):
+            last += 1
+            z = rng.standard_normal(3)
+            dic, delta = (float(np.interp(at, water.t, series)) for series in (dic_here, delta_here))
+            # Carbon-13 is carried with the carbon that the organism adds.
+            delta = (dic * delta + rise * organism.source) / (dic + rise)
+            temperature = float(water.at("temperature", np.array([at]))[0]) + 0.02 * float(z[2])
+            rows.append(
+                [
+                    f"B{last:03d}",
+                    world.script.iso(round(at)),
+                    "by hand",
+                    f"{height:.2f}",
+                    near,
+                    f"{temperature:.2f}",
+                    "",
+                    f"{dic + rise + _DIC_SD * z[0]:.1f}",
+                    _DIC_SD,
+                    *[""] * 7,
+                    f"{delta + _DELTA_SD * z[1]:.3f}",
+                    _DELTA_SD,
+                    "",
+                    "hut",
+                    "mercuric chloride",
+                    "12",
+                    2,
+                    "from the jet" if near else "beside the organism",
+                ]
+            )
+    return rows
 
 
 def _visits(world: World, folder: Path, visits: list[Visit]) -> None:
@@ -289,7 +341,7 @@ def _others(world: World, folder: Path) -> None:
 def write_tables(world: World, folder: Path, visits: list[Visit]) -> None:
     """Write all tables of the crew into ``tables/``."""
     folder.mkdir(parents=True, exist_ok=True)
-    _bottles(world, folder)
+    _bottles(world, folder, visits)
     _visits(world, folder, visits)
     _clocks(world, folder)
     _others(world, folder)

@@ -317,6 +317,10 @@ def _isotopes(build: _Builder, mission: _Period) -> None:
     build.add("source_delta13C", "respired", mission, reef.source_respired, unit, method="respired")
     for form in world.reef.forms:
         build.add("source_delta13C", form.name, mission, form.source, unit, method="pairs")
+    sources = {form.source for form in reef.forms}
+    if len(sources) == 1:
+        # All jets together have one source only where every form has the same.
+        build.add("source_delta13C", SITE, mission, sources.pop(), unit, method="pairs")
 
 
 def _sensors(build: _Builder, mission: _Period) -> None:
