@@ -8,6 +8,7 @@ import pytest
 from reeftally.analysis.estimate_isotopes import estimate_isotopes, join_bottles
 from reeftally.analysis.estimates import Estimates
 from reeftally.analysis.grid import make_grid
+from reeftally.analysis.offsets import usable_bottles
 from reeftally.analysis.periods import Span
 from reeftally.ledger import delta_after_adding
 
@@ -207,3 +208,36 @@ def test_too_few_samples_are_refused_and_no_bottle_leaves_no_trace():
     assert "at least 3" in _rows(few)["night_samples", "site"].reason
     assert none.estimates.rows == []
     assert none.notes == {}
+
+
+def test_a_jet_is_paired_with_the_water_beside_it_before_that_of_the_mast():
+    # Invented: the mast's water holds 8 µmol/kg more than the water beside the organism; mass balance exact.
+    own, own_delta = _water(12.0, -18.5)
+    bottles = []
+    for k in range(12):
+        at = 24 * (k % 10) + 3 + 0.5 * k
+        rise = 30.0
+        jet = float(delta_after_adding(dic=own, delta13c=own_delta, added=rise, delta_added=-21.0))
+        bottles += [
+            _bottle(3 * k, at, "jet", own, own_delta, dic_sd=0.5),
+            _bottle(3 * k + 1, at + 0.08, "jet", own + rise, jet, near="urn-01", dic_sd=0.5),
+            _bottle(3 * k + 2, at + 0.09, "mast", *_water(20.0, -18.5)),
+        ]
+    chain = _chain(bottles, visits=[SimpleNamespace(organism="urn-01", form="urn")])
+
+    estimate_isotopes(chain)
+
+    row = _rows(chain)["pairs", "urn"]
+    assert row.value == pytest.approx(-21.0, abs=0.05)  # with the mast's water it would be about -22
+    assert row.n == 12
+    assert ("pairs", "site") not in _rows(chain)  # one form: all together would say the same again
+
+
+def test_water_from_a_jet_is_no_water_of_the_reef():
+    chain = _chain(
+        [_bottle(1, 1, "mast", 2000.0, 0.8), _bottle(2, 2, "mast", 2030.0, 0.5, near="urn-01")],
+        visits=[SimpleNamespace(organism="urn-01", form="urn")],
+    )
+
+    assert [b.bottle for b, _, _ in usable_bottles(chain.context, "dic")] == ["B001"]
+    assert [b.bottle for b, _, _ in usable_bottles(chain.context, "dic", jets=True)] == ["B001", "B002"]

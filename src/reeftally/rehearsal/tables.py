@@ -21,7 +21,7 @@ from reeftally.rehearsal.isotopes import delta_at
 from reeftally.rehearsal.reef import FORMS, generator
 from reeftally.rehearsal.script import DAY, HOUR
 from reeftally.rehearsal.slow import moves_of, reference_ph
-from reeftally.rehearsal.visits import Visit, survey_rows
+from reeftally.rehearsal.visits import Visit, survey_rows, with_flasks
 
 __all__ = ["clock_check_times", "clock_error", "write_tables"]
 
@@ -154,21 +154,14 @@ def _bottles(world: World, folder: Path, visits: list[Visit]) -> None:
 
 
 def _jet_bottles(world: World, visits: list[Visit], last: int) -> list[list[object]]:
-    """Flasks for carbon and its isotopes from beside an organism and from its jet, on its first two visits.
-
-    Crusts are left out: a flask draws more than their jet of a few millimetres gives.
-    """
+    """Flasks for carbon and its isotopes from beside an organism and from its jet."""
     rng = generator(world.seed, "jet bottles")
     chemistry, water = world.chemistry, world.water
     height = world.true_height("middle")
     dic_here, delta_here = chemistry.at_height("dic", height), delta_at(world, height)
-    seen: dict[str, int] = {}
     rows: list[list[object]] = []
-    for visit in visits:
+    for visit in with_flasks(visits):
         organism = visit.organism
-        seen[organism.name] = seen.get(organism.name, 0) + 1
-        if organism.blank or organism.form == "crust" or seen[organism.name] > 2:
-            continue
         for at, near, rise in (
             (visit.arrive + 60.0, "", 0.0),
             (visit.jet_in + 90.0, organism.name, organism.dic_rise),

@@ -26,7 +26,7 @@ from reeftally.rehearsal.isotopes import delta_at
 from reeftally.rehearsal.script import DAY
 from reeftally.rehearsal.tables import clock_check_times, clock_error
 from reeftally.rehearsal.velocimeters import SEPARATION
-from reeftally.rehearsal.visits import Visit, community_uptake, jet_state
+from reeftally.rehearsal.visits import Visit, community_uptake, jet_state, with_flasks
 from reeftally.rehearsal.water import GRAVITY
 
 __all__ = ["COMMUNITY", "SITE", "Truth", "read_truth", "truth_rows", "write_truth"]
@@ -295,7 +295,7 @@ def _slope(x: FloatArray, y: FloatArray) -> float:
     return float(np.polyfit(x - x.mean(), y, 1)[0])
 
 
-def _isotopes(build: _Builder, mission: _Period) -> None:
+def _isotopes(build: _Builder, mission: _Period, visits: list[Visit]) -> None:
     """Effective sources of added carbon: the slope of DIC times δ13C on DIC of noise-free series."""
     world = build.world
     chemistry, water, reef = world.chemistry, world.water, world.reef
@@ -317,10 +317,12 @@ def _isotopes(build: _Builder, mission: _Period) -> None:
     build.add("source_delta13C", "respired", mission, reef.source_respired, unit, method="respired")
     for form in world.reef.forms:
         build.add("source_delta13C", form.name, mission, form.source, unit, method="pairs")
-    sources = {form.source for form in reef.forms}
-    if len(sources) == 1:
-        # All jets together have one source only where every form has the same.
-        build.add("source_delta13C", SITE, mission, sources.pop(), unit, method="pairs")
+    drawn = [visit.organism for visit in with_flasks(visits)]
+    if drawn:
+        # A line through the origin weighs each jet by the square of what it adds.
+        rise = np.array([organism.dic_rise for organism in drawn]) ** 2
+        value = float((rise * [organism.source for organism in drawn]).sum() / rise.sum())
+        build.add("source_delta13C", SITE, mission, value, unit, method="pairs")
 
 
 def _sensors(build: _Builder, mission: _Period) -> None:
@@ -424,7 +426,7 @@ def truth_rows(
     _flow(build, periods, velocimeters)
     _states(build, periods)
     _organisms(build, visits, mission)
-    _isotopes(build, mission)
+    _isotopes(build, mission, visits)
     if world.script.size != "book":
         _sensors(build, mission)
         _faults(build)

@@ -17,7 +17,16 @@ from reeftally.rehearsal.highrate import World
 from reeftally.rehearsal.reef import Form, generator
 from reeftally.rehearsal.slow import Seen
 
-__all__ = ["Organism", "Visit", "community_uptake", "hand_signal", "plan_visits", "pumping", "survey_rows"]
+__all__ = [
+    "Organism",
+    "Visit",
+    "community_uptake",
+    "hand_signal",
+    "plan_visits",
+    "pumping",
+    "survey_rows",
+    "with_flasks",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +168,21 @@ def plan_visits(world: World) -> list[Visit]:
                 )
             )
             at = leave + rng.uniform(60.0, 150.0)
+    return out
+
+
+def with_flasks(visits: list[Visit]) -> list[Visit]:
+    """Return the visits on which water is taken into flasks: the first two of each organism.
+
+    Crusts are left out: a flask draws more than their jet of a few millimetres gives.
+    """
+    seen: dict[str, int] = {}
+    out: list[Visit] = []
+    for visit in visits:
+        name = visit.organism.name
+        seen[name] = seen.get(name, 0) + 1
+        if not visit.organism.blank and visit.organism.form != "crust" and seen[name] <= 2:
+            out.append(visit)
     return out
 
 
