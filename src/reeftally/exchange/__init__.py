@@ -18,8 +18,8 @@ if TYPE_CHECKING:
         Reason,
         reason_texts,
     )
+    from reeftally.exchange.alkalinity import alkalinity_budget
     from reeftally.exchange.budgets import (
-        alkalinity_budget,
         concentration_rate,
         concentration_rate_sd,
         control_volume,
@@ -132,8 +132,8 @@ _WHERE: dict[str, tuple[str, ...]] = {
         "Reason",
         "reason_texts",
     ),
+    "alkalinity": ("alkalinity_budget",),
     "budgets": (
-        "alkalinity_budget",
         "concentration_rate",
         "concentration_rate_sd",
         "control_volume",
@@ -266,6 +266,7 @@ __all__ = [
     "SlateMatch",
     "Suspect",
     "agreement",
+    "alkalinity",
     "alkalinity_budget",
     "bottom_shares",
     "budgets",
