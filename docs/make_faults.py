@@ -23,7 +23,7 @@ must be done and, where something is said, that the message names file, line or 
 expected and how to mend it. General rules: raw bytes are kept, other files go on, nothing is repaired silently, an
 accepted repair stands in the log and can be taken back. Messages are examples.
 
-Every row save 43, 48, 50, 51, 55, 56, 58, 60, 62 and 63 goes through files, tables and commands; those ten are planted
+Every row save 43, 48, 51, 55, 56, 58, 60, 62 and 63 goes through files, tables and commands; those nine are planted
 in records and held against the functions of `quality`, `calibration`, `flow` and `exchange` alone. An array without a
 fault gives no finding.
 """

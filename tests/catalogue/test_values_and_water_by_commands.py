@@ -20,6 +20,7 @@ from reeftally.store import open_store
 H = array.HOURS
 FOR_EIGHT_HOURS = (H >= 30) & (H < 38)
 BOTTLE_HOURS = np.array([10.0, 17.0, 29.0, 41.0, 53.0, 65.0])
+SETTLING_BOTTLES = np.arange(9.0, 71.0, 4.0)
 # µmol/L over µmol/kg of this water: 1022.5 kg m-3 at 28.4 degC and salinity 35.1.
 DENSITY = 1.0225
 
@@ -184,6 +185,17 @@ ROWS = [
         change("OXY-1", "o2", lambda y: y - np.where(H < 40, 4.1 * np.clip((H - 5) / 35, 0, 1), 0.0)),
         tables={"interventions": f"time,instrument,kind,note,who\n{array.at(40)},OXY-1,cleaned,,crew\n"},
         corrected=True,
+    ),
+    Planted(
+        50,
+        "settling-PHI-1-ph_total",
+        ("PHI-1", "ph_total", "settled: it began +0.05", "standard uncertainty", "days", "takes it off"),
+        change("PHI-1", "ph", lambda y: y + 0.05 * np.exp(-H / 24.0)),
+        tables={
+            "bottles": array.bottles(
+                "ph_total", np.interp(SETTLING_BOTTLES, H, array.records()["PHI-1"]["ph"]), SETTLING_BOTTLES
+            )
+        },
     ),
     Planted(
         52,
