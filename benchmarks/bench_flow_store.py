@@ -10,7 +10,8 @@ taken in and checked). Each task runs in a process of its own:
   stress, dissipation, waves), pools the lag and makes the covariance flux of every block. Nothing is remembered from
   earlier runs. Two threads.
 - ``--long N``: the same on a store that holds the record N times over, one after the other: cost against length.
-- ``--dask``: the chain by one and by two Dask workers of one thread.
+- ``--dask``: the chain by one and by two Dask workers of one thread; what this process does itself (the pooled lag, the
+  covariances) takes as many threads as there are workers.
 
 Prints seconds of wall and of processor, ratio to the baseline of the same run, blocks and samples, peak memory of the
 process (workers of Dask apart).
@@ -150,7 +151,7 @@ def chain(folder: Path, workers: str | None, threads: int) -> dict[str, Any]:
         )  # fmt: skip
         records = time.perf_counter() - begin[0]
         currents = join_currents(context, grid, [series], {})
-        found = covariance_blocks(context, grid, series, currents, np.zeros(grid.count))
+        found = covariance_blocks(context, grid, series, currents, np.zeros(grid.count), threads=threads)
         wall, cpu = time.perf_counter() - begin[0], time.process_time() - begin[1]
     assert found is not None
     samples = sum(int(record["samples"]) for record in series.records.values())
@@ -204,7 +205,10 @@ def main() -> None:
         show("baseline: read, one transform", floor, None)
         show("chain, two threads", child("chain", stand_in(args.mission, Path(place))), floor["wall"])
         if args.dask:
-            one, two = (child("chain", stand_in(args.mission, Path(place)), "--workers", str(k)) for k in (1, 2))
+            one, two = (
+                child("chain", stand_in(args.mission, Path(place)), "--workers", str(k), "--threads", str(k))
+                for k in (1, 2)
+            )
             show("one Dask worker of one thread", one, floor["wall"])
             show("two Dask workers of one thread", two, floor["wall"])
             print(f"two workers are {one['wall'] / two['wall']:.2f} times as fast as one; records alone "

@@ -19,6 +19,7 @@ from scipy import optimize, stats
 
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import InputError
+from reeftally.ledger._words import chance
 from reeftally.ledger.trends import trend
 
 __all__ = [
@@ -354,8 +355,8 @@ def _step_sentence(
     if not consistent:
         return f"Not resolved: the pieces of evidence disagree ({pieces}). {alone}"
     verdict = (
-        f"A step of {size:+.4f} ± {sd:.4f} (1 sd, p = {p:.2g}) at the sensor change"
+        f"A step of {size:+.4f} ± {sd:.4f} (1 sd, {chance(p)}) at the sensor change"
         if claimed
-        else f"No step is claimed ({size:+.4f} ± {sd:.4f}, 1 sd, p = {p:.2g})"
+        else f"No step is claimed ({size:+.4f} ± {sd:.4f}, 1 sd, {chance(p)})"
     )
     return f"{verdict}: {pieces}. {alone}"

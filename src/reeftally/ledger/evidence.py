@@ -18,6 +18,7 @@ from scipy import stats
 
 from reeftally._checks import FloatArray, as_float, require_range
 from reeftally.errors import InputError, ShapeError
+from reeftally.ledger._words import chance
 from reeftally.ledger.drivers import concentration_from_flux
 from reeftally.ledger.states import MixingLine, State, stacked_pair
 
@@ -316,7 +317,7 @@ def _sentence(
         wide = np.all((low < 0.0) & (high > 0.0))
         hint = " All intervals hold zero, so agreement says little." if wide else ""
         return (
-            f"The {len(names)} lines agree on {quantity} within their uncertainty (p = {p:.2f}): {listed} "
+            f"The {len(names)} lines agree on {quantity} within their uncertainty ({chance(p)}): {listed} "
             f"{unit}; together {combined:.3g} ± {1.96 * combined_sd:.2g} {unit} (95 %).{hint}"
         )
     worst = np.unravel_index(
@@ -326,6 +327,6 @@ def _sentence(
     gap = abs(float(value[i] - value[j]))
     named = f" Without {outlier} the others agree." if outlier else ""
     return (
-        f"Not resolved: the lines disagree on {quantity} (p = {p:.2g}). {names[i]} and {names[j]} differ "
+        f"Not resolved: the lines disagree on {quantity} ({chance(p)}). {names[i]} and {names[j]} differ "
         f"by {gap:.3g} {unit}, more than their uncertainty explains.{named} The lines: {listed} {unit}."
     )
