@@ -21,13 +21,13 @@ from typing import Any
 import numpy as np
 
 from reeftally.analysis.alarms import (
-    alarms_of,
     drift_alarms,
     settings_for,
     silence_alarms,
     stream_alarms,
 )
 from reeftally.analysis.context import Context, open_context
+from reeftally.analysis.mission_alarms import alarms_of
 from reeftally.analysis.records import load_slow
 from reeftally.intake import take_in
 from reeftally.mission import to_ns

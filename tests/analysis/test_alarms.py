@@ -7,13 +7,13 @@ import pytest
 
 from reeftally.analysis.alarms import (
     Alarm,
-    _joined,
     drift_alarms,
     settings_for,
     silence_alarms,
     stream_alarms,
     usual_gap,
 )
+from reeftally.analysis.mission_alarms import join_alarms
 
 START = 1.9e9
 
@@ -157,11 +157,11 @@ def silent(name, since):
 def test_instruments_that_fall_silent_together_are_one_alarm():
     together = [silent(n, 10**18 + k * 10**9) for k, n in enumerate(("CTD-1", "OXY-1", "PHI-1", "PAR-1"))]
 
-    (one,) = _joined(together)
+    (one,) = join_alarms(together)
 
     assert "4 instruments" in one.text
     assert "power" in one.check
-    assert len(_joined([silent("CTD-1", 10**18), silent("OXY-1", 2 * 10**18)])) == 2
+    assert len(join_alarms([silent("CTD-1", 10**18), silent("OXY-1", 2 * 10**18)])) == 2
 
 
 def bursts(days=3, pause=900.0, count=10):
@@ -209,7 +209,7 @@ def test_the_same_trouble_again_and_again_is_one_alarm_a_stretch():
     again = [replace(silent("CTD-1", 10**18 + k * hour), end_ns=10**18 + k * hour + hour // 2) for k in range(8)]
     later = silent("CTD-1", 10**18 + 40 * hour)
 
-    first, second = _joined([*again, later])
+    first, second = join_alarms([*again, later])
 
     assert "8 times" in first.text
     assert (first.since_ns, first.end_ns) == (again[0].since_ns, again[-1].end_ns)

@@ -197,8 +197,8 @@ def test_findings_and_outlook_are_written_as_data(demo):
 @pytest.mark.slow
 def test_on_the_demo_the_one_alarm_is_the_sensor_that_stood_still(demo):
     # Story 33: at most one alarm a day; the demo of 36 h holds one stuck hour among its planted troubles.
-    from reeftally.analysis.alarms import alarms_of
     from reeftally.analysis.context import open_context
+    from reeftally.analysis.mission_alarms import alarms_of
     from reeftally.analysis.records import load_slow
     from reeftally.mission import to_ns
 

@@ -20,10 +20,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from reeftally.analysis.alarms import Alarm, alarms_of
+from reeftally.analysis.alarms import Alarm
 from reeftally.analysis.estimates import iso
 from reeftally.analysis.finding import SERIOUS, Finding
 from reeftally.analysis.grid import NS
+from reeftally.analysis.mission_alarms import alarms_of
 from reeftally.analysis.morning_lines import (
     DAY_NS,
     WORDS,
