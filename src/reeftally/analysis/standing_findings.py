@@ -32,6 +32,8 @@ OVERHEAD_PAR = 2000.0
 # Scales nearer than this to the total scale are not told from a calibration error.
 APART = 0.03
 LEAST_BOTTLES = 3
+# Currents over a sheltered reef lie about this (common practice, no source); only a power of ten matters. [m s-1]
+USUAL_CURRENT = 0.1
 
 
 def standing_findings(
@@ -69,7 +71,7 @@ def _finding(label: str, channel: str, doubt: Doubt) -> Finding:
 
 
 def _velocity_units(context: Context, slow: Mapping[str, SlowBlocks]) -> Iterator[Finding]:
-    """Hold the median speed of each current meter on the reef against the median of all others."""
+    """Hold the median speed of each current meter on the reef against the median of all."""
     speeds: dict[str, float] = {}
     for instrument in context.book.instruments_of_kind("velocimeter"):
         if context.has(instrument.label):
@@ -88,12 +90,18 @@ def _velocity_units(context: Context, slow: Mapping[str, SlowBlocks]) -> Iterato
             if parts:
                 speeds[label] = _middle(np.concatenate(parts))
     known = {label: speed for label, speed in speeds.items() if np.isfinite(speed) and speed > 0}
+    if len(known) < 2:
+        return
+    # Of two alone, the one nearer to a usual current of the reef is believed; of more, their median.
+    usual = (
+        float(np.median(list(known.values())))
+        if len(known) > 2
+        else min(known.values(), key=lambda speed: abs(np.log(speed / USUAL_CURRENT)))
+    )
     for label, speed in sorted(known.items()):
-        others = [other for name, other in known.items() if name != label]
-        if others:
-            doubt = velocity_unit(speed=[speed], neighbour=[float(np.median(others))])
-            if doubt is not None:
-                yield _finding(label, "velocity", doubt)
+        doubt = velocity_unit(speed=[speed], neighbour=[usual])
+        if doubt is not None:
+            yield _finding(label, "velocity", doubt)
 
 
 def _middle(values: FloatArray) -> float:
