@@ -1,6 +1,6 @@
 """Which steps of a sensor's level `check` finds, by size and length, and how many it claims where there are none.
 
-Run: python benchmarks/bench_steps.py [SEEDS]
+Run: python benchmarks/bench_steps.py [SEEDS [FIRST]]
 
 Invented missions of 36 hours are rehearsed and taken in once. Steps are then planted in the block means of one sensor
 at a time, at moments drawn by seed, the adjustment of all sensors is made anew, and the level findings are counted. A
@@ -89,14 +89,14 @@ def count(context, slow, quantity, rng, counts):
                 mean[:] = kept
 
 
-def study(seeds):
+def study(seeds, first):
     from reeftally.analysis.context import open_context
     from reeftally.analysis.records import load_slow
     from reeftally.intake import take_in
     from reeftally.rehearsal import rehearse
 
     counts = Counts()
-    for seed in range(1, seeds + 1):
+    for seed in range(first, first + seeds):
         with tempfile.TemporaryDirectory() as scratch:
             folder = Path(scratch) / "mission"
             rehearse(folder, size="demo36", seed=seed, instruments=SLOW)
@@ -119,4 +119,5 @@ def study(seeds):
 
 
 if __name__ == "__main__":
-    study(int(sys.argv[1]) if len(sys.argv) > 1 else 6)
+    numbers = [int(text) for text in sys.argv[1:]]
+    study(*(numbers + [6, 1][len(numbers) :]))
