@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from reeftally import exchange, flow
+from reeftally.analysis.estimate_agreement import factor_checks
 from reeftally.analysis.estimates import Estimate
 from reeftally.analysis.fluxes import covariance_blocks, gradient_blocks
 from reeftally.analysis.run import Chain, analyse
@@ -279,10 +280,11 @@ def _with_wrong_height(chain: Chain) -> tuple[float, list[str]]:
     grown = np.log(0.9 / 0.25) / np.log(0.9 / (0.42 - 0.1))
     second[0], second[1] = second[0] * grown, second[1] * grown
     whole = chain.spans[0]
+    inside = chain.grid.mids_in(whole.start_ns, whole.end_ns)
     result = exchange.agreement(
         first=first[0], second=second[0], first_random_sd=first[1], second_random_sd=second[1],
         first_systematic_sd=first[2], second_systematic_sd=second[2],
-        use=chain.grid.mids_in(whole.start_ns, whole.end_ns),
+        use=inside, factor_checks=factor_checks(chain, inside),
     )  # fmt: skip
     return float(result.share_inside), [s.name for s in result.suspects]
 

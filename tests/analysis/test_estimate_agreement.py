@@ -20,7 +20,7 @@ class _Blocks(SimpleNamespace):
         return getattr(self, name)
 
 
-def _chain(factor=1.0, offset=0.0, days=4, systematic=0.02):
+def _chain(factor=1.0, offset=0.0, days=4, systematic=0.02, stress=1.0):
     rng = np.random.default_rng(7)
     grid = make_grid(start_ns=0, end_ns=days * DAY_NS, block_s=900)
     hours = grid.seconds / 3600
@@ -33,12 +33,14 @@ def _chain(factor=1.0, offset=0.0, days=4, systematic=0.02):
             systematic_sd=systematic * np.abs(flux), storage=0.1 * rng.standard_normal(n), quantity="oxygen",
         )  # fmt: skip
 
+    friction = 0.005 + 0.005 * rng.random(n)
     return SimpleNamespace(
         grid=grid, spans=[Span("mission", "m", 0, days * DAY_NS, complete=True)], estimates=Estimates(), notes={},
         covariance=blocks(truth, 1.0), gradients=[blocks(factor * truth + offset, 0.5)],
         currents=SimpleNamespace(
-            friction_velocity=0.005 + 0.005 * rng.random(n), wave_height=np.full(n, np.nan),
+            friction_velocity=friction, wave_height=np.full(n, np.nan),
             direction_to=360 * rng.random(n),
+            estimates={"covariance": (stress * friction, 0.1 * friction)}, systematic={"covariance": 0.05 * friction},
         ),
     )  # fmt: skip
 
@@ -207,3 +209,22 @@ def test_without_residence_or_reference_there_is_no_balance():
     estimate_box(other)
 
     assert one.estimates.rows == other.estimates.rows == []
+
+
+def test_a_stress_that_agrees_clears_the_friction_velocity_and_leaves_the_height():
+    chain = _chain(factor=1.24, systematic=0.2)
+
+    found = estimate_agreement(chain)
+
+    names = [suspect.name for suspect in found.suspects]
+    assert "height" in names
+    assert "friction velocity" not in names
+    assert "not friction velocity seen apart: 1.000" in chain.notes["agreement"]
+
+
+def test_a_stress_that_gives_the_factor_names_the_friction_velocity_alone():
+    found = estimate_agreement(_chain(factor=1.24, systematic=0.2, stress=1 / 1.24))
+
+    names = [suspect.name for suspect in found.suspects]
+    assert "friction velocity" in names
+    assert "height" not in names

@@ -49,6 +49,62 @@ def test_a_height_error_of_a_fifth_lowers_the_agreement_and_is_named():
     assert "disagree" in found.reason
 
 
+def suspects(found):
+    return [suspect.name for suspect in found.suspects]
+
+
+def test_a_factor_is_named_though_wide_systematic_errors_leave_room_for_it():
+    # Invented: a gradient known to 20 % as a whole, of which each block is wrong by the same 24 %.
+    data, truth = pair(np.random.default_rng(7), scale=1.24)
+    wide = {"second_systematic_sd": 0.2 * np.abs(truth)}
+    found = exchange.agreement(**data, **wide)
+    clean = exchange.agreement(**pair(np.random.default_rng(7))[0], **wide)
+
+    assert found.slope_lower < 1.0 < found.slope_upper
+    assert "height" in suspects(found)
+    evidence = next(s.evidence for s in found.suspects if s.name == "height")
+    assert "where released" in evidence
+    assert "where taken up" in evidence
+    assert "leave room" in evidence
+    assert clean.suspects == ()
+
+
+def test_a_friction_velocity_and_a_gain_that_hold_are_cleared():
+    data, _ = pair(np.random.default_rng(8), scale=1.24)
+    found = exchange.agreement(**data, factor_checks={"friction velocity": (1.01, 0.03), "gain": (0.995, 0.01)})
+
+    assert "height" in suspects(found)
+    assert "friction velocity" not in suspects(found)
+    assert "gain" not in suspects(found)
+    assert "not friction velocity seen apart: 1.010" in found.suspects[0].evidence
+
+
+@pytest.mark.parametrize("cause", ["friction velocity", "gain"])
+def test_a_cause_that_gives_the_factor_leaves_no_need_of_a_height(cause):
+    data, _ = pair(np.random.default_rng(9), scale=1.24)
+    checks = {"friction velocity": (1.0, 0.03), "gain": (1.0, 0.01)}
+    checks[cause] = (1.0 / 1.24, 0.02)
+    found = exchange.agreement(**data, factor_checks=checks)
+
+    assert cause in suspects(found)
+    assert "height" not in suspects(found)
+
+
+def test_a_check_too_loose_to_tell_clears_nothing():
+    data, _ = pair(np.random.default_rng(10), scale=1.24)
+    found = exchange.agreement(**data, factor_checks={"friction velocity": (0.9, 0.2)})
+
+    assert {"height", "friction velocity", "gain"} <= set(suspects(found))
+
+
+def test_an_offset_is_not_taken_for_a_factor_where_systematic_errors_leave_room():
+    data, truth = pair(np.random.default_rng(11), shift=3.0)
+    found = exchange.agreement(**data, second_systematic_sd=0.2 * np.abs(truth))
+
+    assert "offset" in suspects(found)
+    assert "height" not in suspects(found)
+
+
 def test_an_offset_that_grows_with_mixing_is_named():
     data, _ = pair(np.random.default_rng(3), shift=3.0)
     found = exchange.agreement(**data)

@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from reeftally import exchange
 from reeftally._checks import FloatArray
@@ -23,7 +24,7 @@ from reeftally.exchange import Agreement, gas_exchange
 if TYPE_CHECKING:
     from reeftally.analysis.run import Chain
 
-__all__ = ["estimate_agreement", "estimate_box", "patch_spread", "share_interval"]
+__all__ = ["estimate_agreement", "estimate_box", "factor_checks", "patch_spread", "share_interval"]
 
 METHOD = "covariance_against_gradient"
 # Patches of water that pass the mast keep their value for about half an hour (common practice, no source).
@@ -70,9 +71,28 @@ def estimate_agreement(chain: Chain) -> Agreement | None:
         second_systematic_sd=second_common,
         use=inside,
         correlates={name: series for name, series in given.items() if np.isfinite(series[both]).sum() >= 8},
+        factor_checks=factor_checks(chain, both),
     )
     _write(chain, found, float(np.sqrt(np.nansum(first_random[both] ** 2 + second_random[both] ** 2))))
     return found
+
+
+def factor_checks(chain: Chain, use: npt.NDArray[np.bool_]) -> dict[str, tuple[float, float]]:
+    """Return what the friction velocity alone would make of covariance over gradient, with its standard uncertainty.
+
+    That of the stress, which needs no height and no plane, over the one that the gradient uses; no flux is looked at.
+    The gain of the fast sensor cannot be looked at so: its record is kept without the means of the blocks.
+    """
+    out: dict[str, tuple[float, float]] = {}
+    currents = chain.currents
+    stress = currents.estimates["covariance"][0]
+    good = use & np.isfinite(stress) & (currents.friction_velocity > 0.0)
+    if good.sum() >= 8:
+        ratio = stress[good] / currents.friction_velocity[good]
+        random = 1.2533 * 1.4826 * float(np.median(np.abs(ratio - np.median(ratio)))) / float(np.sqrt(good.sum()))
+        common = float(np.nanmedian(currents.systematic["covariance"][good] / stress[good]))
+        out["friction velocity"] = (float(np.median(ratio)), float(np.hypot(random, common if common > 0 else 0.0)))
+    return out
 
 
 def _write(chain: Chain, found: Agreement, random_sum: float) -> None:

@@ -20,6 +20,9 @@ from reeftally.uncertainty import york_line
 
 __all__ = ["Agreement", "Suspect", "agreement", "side_by_side"]
 
+_FACTORS = ("height", "displacement height", "friction velocity", "gain", "response", "footprint")
+_Z95 = 1.959964
+
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
@@ -82,7 +85,9 @@ def agreement(
     shared_systematic_sd: npt.ArrayLike = 0.0,
     use: npt.ArrayLike = True,
     correlates: Mapping[str, npt.ArrayLike] | None = None,
+    factor_checks: Mapping[str, tuple[float, float]] | None = None,
     least_share: float = 0.90,
+    least_factor: float = 0.10,
     smallest: int = 8,
 ) -> Agreement:
     """Return how far two flux series agree over the blocks that both have.
@@ -101,8 +106,15 @@ def agreement(
     correlates : mapping of name to array-like, shape (t,), optional
         Series that a wrong term would follow: ``friction_velocity``, ``storage``, ``wave_height``,
         ``direction`` (degrees) or any other.
+    factor_checks : mapping of name to (factor, sd), optional
+        What a cause alone would make of first over second, seen without the fluxes, for ``friction velocity``
+        (its value without heights over the one used) or ``gain`` (of the first's sensor over the second's). A
+        cause that is found to be 1 is cleared; one that gives the slope leaves no need of the others. [1]
     least_share : float
         Smallest share inside 95 % that counts as agreement. [1]
+    least_factor : float
+        A slope farther than this from 1 is looked into where random errors do not explain it, though the
+        stated systematic errors would (common practice, no source). [1]
     smallest : int
         Fewest common blocks.
 
@@ -151,8 +163,9 @@ def agreement(
     intercept, intercept_sd = float(line.intercept), float(line.intercept_sd) * stretch
     agree = abs(bias) <= 1.959964 * bias_sd and lower <= 1.0 <= upper and inside >= least_share
     suspects = _suspects(
-        difference, a, b, scatter, slope, slope_sd, intercept, intercept_sd, float(line.goodness),
+        difference, a, b, scatter, slope, intercept, intercept_sd, float(line.goodness),
         {name: as_float(name, given)[index] for name, given in (correlates or {}).items()},
+        _factors(a, b, a_sd, b_sd, slope, slope_sd, slope_random * stretch, dict(factor_checks or {}), least_factor),
     )  # fmt: skip
     combined, combined_random, combined_systematic, reason = np.nan, np.nan, np.nan, ""
     if agree:
@@ -197,20 +210,13 @@ def _suspects(
     b: FloatArray,
     scatter: FloatArray,
     slope: float,
-    slope_sd: float,
     intercept: float,
     intercept_sd: float,
     goodness: float,
     correlates: dict[str, FloatArray],
+    factors: list[Suspect],
 ) -> tuple[Suspect, ...]:
-    found: list[Suspect] = []
-    scaled = (slope - 1.0) / slope_sd if slope_sd > 0.0 else 0.0
-    if abs(scaled) > 1.959964:
-        text = f"slope {slope:.3f} +/- {slope_sd:.3f}: the methods differ by a factor"
-        found += [
-            Suspect(name, abs(scaled), text)
-            for name in ("height", "displacement height", "friction velocity", "gain", "response", "footprint")
-        ]
+    found = list(factors)
     shifted = intercept / intercept_sd if intercept_sd > 0.0 else 0.0
     if abs(shifted) > 1.959964:
         text = f"intercept {intercept:.2f} +/- {intercept_sd:.2f} mmol m-2 h-1"
@@ -238,6 +244,65 @@ def _suspects(
             text = f"the difference follows {name.replace('_', ' ')} (rank correlation {rho:.2f})"
             found.append(Suspect(names.get(name, name.replace("_", " ")), float(score), text))
     return tuple(sorted(found, key=lambda suspect: -suspect.score))
+
+
+def _factors(
+    a: FloatArray,
+    b: FloatArray,
+    a_sd: FloatArray,
+    b_sd: FloatArray,
+    slope: float,
+    slope_sd: float,
+    random_sd: float,
+    checks: dict[str, tuple[float, float]],
+    least: float,
+) -> list[Suspect]:
+    """Return what makes one method a multiple of the other, by day and by night alike.
+
+    A wrong height, friction velocity or gain multiplies each block by one number. The stated systematic errors of
+    the methods usually leave room for such a number, so they do not decide whether it is told, only how.
+    """
+    beyond = slope_sd > 0.0 and abs(slope - 1.0) > _Z95 * slope_sd
+    seen = random_sd > 0.0 and abs(slope - 1.0) > max(_Z95 * random_sd, least)
+    halves = _ratio_by_sign(a, b, a_sd, b_sd)
+    # An offset makes the ratio depart from 1 in opposite senses, or for one sign alone.
+    alike = bool(halves) and all(abs(r - 1.0) > _Z95 * sd and (r > 1.0) == (slope > 1.0) for r, sd in halves.values())
+    if not (beyond or (seen and alike)):
+        return []
+    text = f"slope {slope:.3f} +/- {random_sd:.3f} by random errors: the methods differ by a factor"
+    if alike:
+        text += " (" + ", ".join(f"{ratio:.2f} where {sign}" for sign, (ratio, _) in halves.items()) + ")"
+    if not beyond:
+        text += f"; the systematic errors stated leave room for it (+/- {slope_sd:.2f})"
+    score = abs(slope - 1.0) / max(random_sd, 1e-12)
+    explains, cleared = [], []
+    for name, (factor, sd) in checks.items():
+        near = abs(factor - slope) <= _Z95 * float(np.hypot(sd, random_sd))
+        plain = abs(factor - 1.0) <= _Z95 * sd
+        if near and not plain:
+            explains.append(name)
+        elif plain and not near:
+            cleared.append(name)
+    said = {name: f"{name} seen apart: {checks[name][0]:.3f} +/- {checks[name][1]:.3f}" for name in checks}
+    if explains:
+        return [Suspect(name, score, f"{text}; {said[name]} explains it") for name in explains]
+    for name in cleared:
+        text += f"; not {said[name]}"
+    return [Suspect(name, score, text) for name in _FACTORS if name not in cleared]
+
+
+def _ratio_by_sign(a: FloatArray, b: FloatArray, a_sd: FloatArray, b_sd: FloatArray) -> dict[str, tuple[float, float]]:
+    """Return first over second with its standard error for blocks that release and blocks that take up."""
+    # Both methods choose the blocks, weighted alike, so that the noise of neither is selected.
+    both = (a / a_sd**2 + b / b_sd**2) / (1.0 / a_sd**2 + 1.0 / b_sd**2)
+    large = np.abs(both) > 2.0 / np.sqrt(1.0 / a_sd**2 + 1.0 / b_sd**2)
+    out = {}
+    for name, side in (("released", large & (both > 0.0)), ("taken up", large & (both < 0.0))):
+        if side.sum() >= 8:
+            ratio = float(a[side].sum() / b[side].sum())
+            noise = float(np.sqrt((a_sd[side] ** 2 + ratio**2 * b_sd[side] ** 2).sum()))
+            out[name] = (ratio, noise / abs(float(b[side].sum())))
+    return out
 
 
 def _direction(residual: FloatArray, direction: FloatArray) -> list[Suspect]:
