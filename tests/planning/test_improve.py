@@ -1,9 +1,12 @@
 """Ranked improvements; random designs are invented."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from reeftally.planning import CHANGES, improvements, predict, spread
+from reeftally.planning.missions import Water
 
 
 def random_design(make_mast, rng):
@@ -73,3 +76,20 @@ def test_a_change_leaves_the_design_it_came_from_alone(make_mast):
 
     assert np.array_equal(design.height, heights, equal_nan=True)
     assert predict(design, "night").half_width == before
+
+
+def test_neighbours_before_and_after_the_mission_do_not_stop_a_plan(make_mast):
+    design = make_mast(hours=12.0, block=1800.0, swaps=(), beside=(0.0, 0.0), flux_variation=(2.0, 1.0))
+    step = design.time[1] - design.time[0]
+    time = np.concatenate([design.time[0] - step * np.arange(3, 0, -1), design.time[-1] + step * np.arange(1, 4)])
+    water = Water(
+        name="rack", time=time, present=np.ones((design.height.shape[0], time.size), dtype=bool), beside=False
+    )
+    joined = replace(design, waters=(water,))
+
+    tried = improvements(joined, "mission", draws=1)
+
+    assert tried
+    assert all(np.isfinite(item.half_width) for item in tried)
+    # Sensors that shared a water before and after are known better against each other.
+    assert predict(joined, "mission", draws=1).half_width < predict(design, "mission", draws=1).half_width

@@ -7,6 +7,7 @@ import pytest
 
 from reeftally.errors import InputError
 from reeftally.planning import predict, spread
+from reeftally.planning.missions import Water, draw_mission
 
 
 @pytest.mark.slow
@@ -70,3 +71,16 @@ def test_causes_add_in_quadrature_and_known_further_causes_count(make_mast):
 def test_a_period_without_blocks_is_refused_by_name(make_mast):
     with pytest.raises(InputError, match="season"):
         predict(make_mast(), "season")
+
+
+def test_neighbours_outside_the_mission_share_one_water(make_mast):
+    design = make_mast(noise=0.0, offset=0.0, drift=0.0, beside=(0.0, 0.0))
+    step = design.time[1] - design.time[0]
+    for time in (design.time[-1] + step * np.arange(1, 4), design.time[0] - step * np.arange(4, 0, -1)):
+        present = np.ones((design.height.shape[0], time.size), dtype=bool)
+        water = Water(name="elsewhere", time=time, present=present, beside=False)
+        drawn = draw_mission(replace(design, waters=(water,)), np.random.default_rng(3))
+
+        # Errors are nought here: sensors in one water read the same, on the mast they stand apart.
+        assert np.ptp(drawn.groups[0].values, axis=0) == pytest.approx(0.0, abs=1e-12)
+        assert np.ptp(drawn.values, axis=0).max() > 0.1

@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 
+import numpy as np
 import pytest
 
 from reeftally.cli import _loop
@@ -79,6 +80,7 @@ def test_a_round_takes_in_analyses_and_tells_in_order_and_an_idle_one_does_nothi
     (folder / "inbox" / "OXY-1_a.csv").write_text(record(900) + "2031-03-26T12:00:00Z,not a number,28.0\n")
     said = []
 
+    began = np.datetime64(dt.datetime.now(tz=dt.UTC).replace(tzinfo=None), "s")
     first = work_round(folder, lambda kind, words: said.append((kind, words)), analyse_anyway=False)
     run = folder / "results" / "latest"
     kinds = [kind for kind, _ in said if kind != "state"]
@@ -86,6 +88,9 @@ def test_a_round_takes_in_analyses_and_tells_in_order_and_an_idle_one_does_nothi
 
     assert first["rows"] == 900 - 60
     assert first["analysed"]
+    made = json.loads((folder / "results" / "latest" / "morning.json").read_text(encoding="utf-8"))["made"]
+    ended = np.datetime64(dt.datetime.now(tz=dt.UTC).replace(tzinfo=None), "s")
+    assert began <= np.datetime64(made.removesuffix("Z"), "s") <= ended
     assert pickle.loads(pickle.dumps(first)) == first  # it goes through a pipe
     assert "not a number" in first["messages"][0]
     assert kinds[:2] == ["data", "results"]

@@ -18,6 +18,7 @@ from reeftally.charts.organisms import differences_by_form
 from reeftally.charts.palette import COLOURS, colour_of, method_look, recoloured
 from reeftally.charts.rose import current_rose
 from reeftally.charts.series import hour_of_day, mission_strip, routes
+from reeftally.charts.site_map import site_map
 from reeftally.charts.years import long_record
 
 __all__ = [
@@ -56,6 +57,7 @@ __all__ = [
     "recoloured",
     "routes",
     "series_frame",
+    "site_map",
     "spectrum",
     "svg_for_page",
     "svg_for_paper",

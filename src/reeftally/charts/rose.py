@@ -17,9 +17,9 @@ import pandas as pd
 from reeftally.charts.base import finished
 from reeftally.charts.palette import COLOURS, colour_of
 
-__all__ = ["current_rose"]
+__all__ = ["SHADES", "current_rose"]
 
-_OPACITY = (0.28, 0.5, 0.75, 1.0)
+SHADES = (0.28, 0.5, 0.75, 1.0)
 
 
 def current_rose(table: pd.DataFrame, *, classes: Sequence[str], sectors: int = 16, width: int = 330) -> Any:
@@ -69,7 +69,7 @@ def current_rose(table: pd.DataFrame, *, classes: Sequence[str], sectors: int = 
                 title="speed (m s⁻¹)",
                 legend=alt.Legend(direction="vertical", orient="bottom", columns=2, offset=2),
                 sort=list(classes),
-                scale=alt.Scale(domain=list(classes), range=list(_OPACITY)),
+                scale=alt.Scale(domain=list(classes), range=list(SHADES)),
             ),
             tooltip=["speed:N"],
         ),

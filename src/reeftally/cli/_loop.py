@@ -9,6 +9,7 @@ Rules:    each round is a process that ends, so the server's memory does not gro
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import json
 import logging
 import math
@@ -141,7 +142,9 @@ def work_round(folder: Path, say: Callable[[str, str], None], *, analyse_anyway:
             said[0] = time.monotonic()
             say("state", f"Analysing: {step.lower()}.")
 
-    run, _ = analyse(folder, progress=progress)
+    # A round belongs to its moment; a run asked for by hand takes the end of its data, to give the same bytes again.
+    made = dt.datetime.now(tz=dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    run, _ = analyse(folder, made=made, progress=progress)
     (run / PROVISIONAL).touch()
     trail = json.loads((run / "trail.json").read_text(encoding="utf-8"))
     done |= {"analysed": True, "run": run.name, "analysis_s": time.monotonic() - taken, "snapshot": trail["snapshot"]}

@@ -98,8 +98,10 @@ def _rewired(d: GradientDesign, height: FloatArray) -> tuple[Water, ...]:
         if water.beside:
             out.append(water)
             continue
-        index = np.searchsorted(d.time, water.time)
-        same = np.isclose(height[:, index], d.height[:, index]) | ~np.isfinite(d.height[:, index])
+        # Before and after the mission nothing on the mast moves.
+        index = np.minimum(np.searchsorted(d.time, water.time), d.time.size - 1)
+        inside = (water.time >= d.time[0]) & (water.time <= d.time[-1])
+        same = np.isclose(height[:, index], d.height[:, index]) | ~np.isfinite(d.height[:, index]) | ~inside
         out.append(replace(water, present=water.present & same))
     return tuple(out)
 

@@ -179,9 +179,13 @@ def draw_mission(design: GradientDesign, rng: np.random.Generator) -> DrawnMissi
         shared = error.at(water.time) + design.noise_sd[:, None] * rng.standard_normal(water.present.shape)
         if not water.beside:
             # Neighbours on the mast read the very block means that go into the flux.
-            index = np.searchsorted(design.time, water.time)
-            on = np.isfinite(values[:, index])
-            shared = np.where(on, values[:, index], shared + np.nanmean(values[:, index], axis=0))
+            # Blocks before and after the mission have none: there the sensors share a water of their own.
+            index = np.minimum(np.searchsorted(design.time, water.time), blocks - 1)
+            inside = (water.time >= design.time[0]) & (water.time <= design.time[-1])
+            seen = np.where(inside, values[:, index], np.nan)
+            on = np.isfinite(seen)
+            level = np.where(on, seen, 0.0).sum(axis=0) / np.maximum(on.sum(axis=0), 1)
+            shared = np.where(on, seen, shared + level)
         groups.append(SideBySide(time=water.time, values=np.where(water.present, shared, np.nan), name=water.name))
     return DrawnMission(values=values, groups=groups, friction_velocity=measured, flux=flux)
 

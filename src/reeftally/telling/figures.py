@@ -13,6 +13,7 @@ from reeftally.telling.facts import Facts
 from reeftally.telling.figures_account import budgets, ledger_series, lines, steps
 from reeftally.telling.figures_exchange import against, cospectrum, flux_series, light, organisms, subrange
 from reeftally.telling.figures_water import hours, offsets, properties, routes, strip
+from reeftally.telling.map_figures import site_map_of
 from reeftally.telling.years_figures import long_record, stations_of
 
 __all__ = ["Figure", "figures"]
@@ -21,6 +22,7 @@ __all__ = ["Figure", "figures"]
 def figures(facts: Facts) -> list[Figure]:
     """Return all figures of the report in the order of its sections."""
     return [
+        site_map_of(facts),
         strip(facts),
         *offsets(facts),
         hours(facts, "chemistry"),

@@ -20,7 +20,7 @@ from reeftally.charts import series_frame
 from reeftally.telling._figure import Figure, has_numbers, no_figure
 from reeftally.telling.facts import Facts
 
-__all__ = ["Bursts", "bursts", "profile", "rose", "waves"]
+__all__ = ["SECTORS", "Bursts", "RoseCounts", "bursts", "profile", "rose", "rose_counts", "waves"]
 
 SECTORS = 16
 
@@ -63,14 +63,26 @@ def bursts(facts: Facts) -> list[Bursts]:
     return out
 
 
-def rose(facts: Facts) -> Figure:
-    """Return how often the current went where, by speed."""
-    title = "Where the current goes"
+@dataclass(frozen=True, slots=True)
+class RoseCounts:
+    """How often the current went where, by speed."""
+
+    table: pd.DataFrame
+    """``sector`` (0 = north, clockwise), ``kind`` (class of speed), ``from``, ``to`` (running share). [%]"""
+    classes: tuple[str, ...]
+    """Words of the classes of speed, slowest first. [m s-1]"""
+    blocks: int
+
+
+def rose_counts(facts: Facts) -> RoseCounts | None:
+    """Return the shares of directions and classes of speed; None where no block has both."""
     data = facts.inside(facts.group("flow"))
     if not (has_numbers(data, "speed") and has_numbers(data, "direction_to")):
-        return no_figure("rose", "flow", title, "no speed with direction. It needs a current meter with its heading.")
+        return None
     speed, towards = data["speed"].values.astype(float), data["direction_to"].values.astype(float)
     good = np.isfinite(speed) & np.isfinite(towards)
+    if not good.any():
+        return None
     speed, towards = speed[good], towards[good]
     step = _class_width(float(np.percentile(speed, 95)))
     place = np.floor((towards + 180.0 / SECTORS) / (360.0 / SECTORS)).astype(int) % SECTORS
@@ -83,15 +95,23 @@ def rose(facts: Facts) -> Figure:
             if share > 0.0:
                 rows.append({"sector": sector, "kind": k, "from": at, "to": at + share})
             at += share
-    table = pd.DataFrame(rows)
-    words = [f"below {step:g}", *(f"{k * step:g} to {(k + 1) * step:g}" for k in (1, 2)), f"{3 * step:g} and more"]
+    words = (f"below {step:g}", *(f"{k * step:g} to {(k + 1) * step:g}" for k in (1, 2)), f"{3 * step:g} and more")
+    return RoseCounts(pd.DataFrame(rows), words, int(good.sum()))
+
+
+def rose(facts: Facts) -> Figure:
+    """Return how often the current went where, by speed."""
+    title = "Where the current goes"
+    found = rose_counts(facts)
+    if found is None:
+        return no_figure("rose", "flow", title, "no speed with direction. It needs a current meter with its heading.")
     return Figure(
         "rose",
         "flow",
         title,
-        f"Share of the {int(good.sum())} blocks by the direction towards which the water went, true north up; shades "
+        f"Share of the {found.blocks} blocks by the direction towards which the water went, true north up; shades "
         "are classes of speed in m s⁻¹, outward the faster.",
-        lambda w: charts.current_rose(table, classes=words, sectors=SECTORS, width=min(w, 330)),
+        lambda w: charts.current_rose(found.table, classes=found.classes, sectors=SECTORS, width=min(w, 330)),
         small=True,
     )
 

@@ -91,6 +91,17 @@ class Look:
         """
         return self._troubles.get(name, "")
 
+    def remembered(self, name: str, stamp: Any, make: Callable[[], T], *, bounded: bool = False) -> T | None:
+        """Return what a page made of the mission, made anew only when the stamp changes; None with `trouble(name)`.
+
+        `bounded` is for what readers ask with values of their own: of those only the newest is kept.
+        """
+        if bounded:
+            found, trouble = self.memory.get("asked", (name, stamp), make)
+            self._troubles[name] = trouble
+            return found
+        return self._part(name, stamp, make)
+
     @property
     def book(self) -> Book | None:
         """The mission book as it stands."""

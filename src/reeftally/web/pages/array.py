@@ -1,19 +1,25 @@
-"""The array: the frame to scale with every sensing volume, and whether each instrument is alive.
+"""The array: the frame to scale with every sensing volume, whether each instrument is alive, the map of the site.
 
-Here:     the drawing and one row an instrument: state, last value, days since cleaning, clock.
+Here:     the drawing and one row an instrument: state, last value, days since cleaning, clock; the map
+          with the current rose, and the places of the book.
 Not here: one instrument's record (`sensor`).
 Rules:    heights and headings are the book's at the time of the newest data.
 """
 
 from __future__ import annotations
 
+import math
 from urllib.parse import quote
 
+from reeftally.mission import Book
+from reeftally.telling.flow_figures import rose_counts
+from reeftally.telling.map_figures import places_of, site_map
 from reeftally.web.alive import Pulse, pulses
-from reeftally.web.blocks import Block, Cell, Drawing, Link, Page, Table, Text, value_of
+from reeftally.web.blocks import Block, Cell, Chart, Drawing, Link, Page, Table, Text, value_of
 from reeftally.web.frame_drawing import Spot, elevation, headings
-from reeftally.web.look import Look
+from reeftally.web.look import Look, stamp_of
 from reeftally.web.pages import Query
+from reeftally.web.pages._parts import figure
 from reeftally.web.times import lasting, when
 
 TITLE = "Array"
@@ -55,7 +61,41 @@ def page(look: Look, query: Query) -> Page:
     else:
         blocks.append(Text(["Nothing is deployed at the mast when the newest data were taken."]))
     blocks.append(_table(look, rows))
+    blocks += _map(look, book)
     return Page(TITLE, blocks)
+
+
+def _map(look: Look, book: Book) -> list[Block]:
+    facts = look.facts
+    found = site_map(book, rose_counts(facts) if facts is not None else None)
+    if found.build is None:
+        return [figure("array", found)]
+    # The book may change between two runs, and the map with it.
+    key = f"array/{found.name} {stamp_of(look.folder / 'mission.toml')}"
+    rows: list[list[Cell]] = []
+    for place in places_of(book):
+        for name, role in zip(place.names, place.roles, strict=True):
+            own = tuple(dict.fromkeys(d.instrument for d in book.deployments if d.station == name))
+            dry = role == "air"
+            rows.append(
+                [
+                    name,
+                    role,
+                    f"{place.latitude_deg:.4f}, {place.longitude_deg:.4f}",
+                    f"{math.hypot(place.east_km, place.north_km):.2f}",
+                    "" if dry else f"{place.depth_m:g}" if place.depth_m is not None else "not stated",
+                    "" if dry else book.site.bottom if place.at_site else "not stated",
+                    ", ".join(own) or "none deployed",
+                ]
+            )  # fmt: skip
+    return [
+        Chart(key, found.title, found.build, found.caption),
+        Table(
+            "Places of the book",
+            ["station", "role", "latitude, longitude", "km from the site", "depth (m)", "bottom", "instruments"],
+            rows,
+        ),
+    ]
 
 
 def _spot(look: Look, p: Pulse) -> Spot | None:
