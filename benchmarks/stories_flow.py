@@ -177,7 +177,8 @@ def covariance(chain: Chain, table: Table, truth: Truth, true_flux: np.ndarray) 
     lags = []
     for number, toward in ((0, 75.0), (1, 255.0)):
         row = int(np.flatnonzero(found.lag.group == number)[0])
-        members = found.group == number
+        # The truth is a mean over water that moves; so is this one: refused blocks are slack or astray.
+        members = (found.group == number) & np.isfinite(found.flux.flux)
         travel = float(np.nanmean(found.flux.lag_expected[members]))
         # The response is restored, so the lag that is left is travel time.
         wanted = truth.of("sensor_lag", "instant", flow_to_deg=toward)
