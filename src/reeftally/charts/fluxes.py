@@ -18,7 +18,7 @@ from reeftally.charts.labels import axis_title, method_name, quantity_name
 from reeftally.charts.palette import COLOURS, colour_of, method_look
 from reeftally.charts.series import routes
 
-__all__ = ["flux_series", "light_curve", "means_by_period", "method_against_method"]
+__all__ = ["flux_series", "lag_against_speed", "light_curve", "means_by_period", "method_against_method"]
 
 
 def flux_series(series: pd.DataFrame, frame: Frame, *, quantity: str, methods: Sequence[str]) -> Any:
@@ -143,4 +143,36 @@ def means_by_period(table: pd.DataFrame, *, quantity: str, unit: str, width: int
     return finished(
         alt.layer(*layers).properties(width=width, height=alt.Step(12)),
         description=f"{quantity_name(quantity)} by period and method, with 95 % intervals.",
+    )
+
+
+def lag_against_speed(blocks: pd.DataFrame, *, states: Sequence[str], width: int = 330, height: int = 260) -> Any:
+    """Return the lag that each block used against the speed of the current.
+
+    Parameters
+    ----------
+    blocks : DataFrame
+        ``speed`` [m s-1], ``lag`` [s], ``state`` (one of `states`).
+    states : sequence of str
+        Words for what the lag does to the flux, the harmless one first.
+    """
+    hue = colour_of("oxygen_flux")
+    x = alt.X("speed:Q", title=axis_title("speed"), scale=alt.Scale(zero=True))
+    y = alt.Y("lag:Q", title="Lag of the fast sensor (s)", scale=alt.Scale(zero=True))
+    marks = alt.Scale(domain=list(states), range=["circle", "cross", "triangle-up"][: len(states)])
+    tones = alt.Scale(domain=list(states), range=[hue, COLOURS["ink"].light, COLOURS["ink"].light][: len(states)])
+    legend = alt.Legend(direction="vertical", orient="bottom", labelLimit=320)
+    layers = [
+        zero_line(),
+        alt.Chart(blocks)
+        .mark_point(filled=True, size=34, opacity=0.9)
+        .encode(
+            x=x, y=y, shape=alt.Shape("state:N", title=None, scale=marks, legend=legend),
+            color=alt.Color("state:N", title=None, scale=tones, legend=legend),
+            tooltip=[alt.Tooltip("speed:Q", format=".3f"), alt.Tooltip("lag:Q", format=".2f"), "state:N"],
+        ),
+    ]  # fmt: skip
+    return finished(
+        alt.layer(*layers).properties(width=width, height=height),
+        description="Lag of the fast oxygen sensor used in each block, against the speed of the current.",
     )

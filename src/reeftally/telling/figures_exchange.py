@@ -20,7 +20,7 @@ from reeftally.mission import read_tables
 from reeftally.telling._figure import Figure, has_numbers, method_series, no_figure
 from reeftally.telling.facts import Facts
 
-__all__ = ["against", "cospectrum", "flux_series", "light", "organisms", "refused_blocks", "subrange"]
+__all__ = ["against", "cospectrum", "flux_series", "lag_used", "light", "organisms", "refused_blocks", "subrange"]
 
 
 def cospectrum(facts: Facts) -> Figure:
@@ -59,6 +59,47 @@ def cospectrum(facts: Facts) -> Figure:
         "The flux summed from fast swirls to slow ones (ogive), mean of the blocks kept. Where the line is flat at "
         "the slow end, the block is long enough.",
         lambda w: charts.spectrum(table, title="Oxygen flux so far (mmol m⁻² h⁻¹)", width=min(w, 330)),
+        small=True,
+    )
+
+
+_STEADY = "flux moves by less than a quarter for 0.25 s of lag"
+_MOVES = "flux moves by more than a quarter"
+_EDGE = "lag at the edge of its window"
+
+
+def lag_used(facts: Facts) -> Figure:
+    """Return the lag that each block of the covariance used, and where the flux hangs on it."""
+    title = "Lag that each block used"
+    data = facts.inside(facts.group("exchange"))
+    flow = facts.inside(facts.group("flow"))
+    if not has_numbers(data, "lag"):
+        return no_figure("lag", "exchange", title, "no lags. They need fast oxygen at a velocimeter.")
+    if not has_numbers(flow, "speed") or flow.sizes.get("time") != data.sizes.get("time"):
+        return no_figure("lag", "exchange", title, "no speed of the current in the same blocks.")
+    name = "oxygen_flux_covariance_reason"
+    codes = data[name].values.astype(np.int64) if name in data else np.zeros(data.sizes["time"], dtype=np.int64)
+    codes = np.where(codes < 0, 0, codes)
+    state = np.where(
+        codes & int(Reason.LAG_AT_EDGE), _EDGE, np.where(codes & int(Reason.LAG_SENSITIVE), _MOVES, _STEADY)
+    )
+    table = pd.DataFrame(
+        {"speed": flow["speed"].values.astype(float), "lag": data["lag"].values.astype(float), "state": state}
+    ).dropna()
+    if table.empty:
+        return no_figure("lag", "exchange", title, "no block has both a lag and a speed.")
+    counts = {words: int((table["state"] == words).sum()) for words in (_STEADY, _MOVES, _EDGE)}
+    return Figure(
+        "lag",
+        "exchange",
+        title,
+        f"One mark a block of {len(table)}; positive is oxygen read after the current. The lag follows from the "
+        "distance of the two sensors along the current, its speed and the response time, with what all blocks of one "
+        f"direction share; it is not searched block by block. Of the blocks {counts[_MOVES]} hang on it and "
+        f"{counts[_EDGE]} stand at the edge of the window.",
+        lambda w: charts.lag_against_speed(
+            table, states=[words for words, n in counts.items() if n or words == _STEADY], width=min(w, 330)
+        ),
         small=True,
     )
 

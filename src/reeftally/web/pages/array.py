@@ -81,7 +81,7 @@ def _map(look: Look, book: Book) -> list[Block]:
                 [
                     name,
                     role,
-                    f"{place.latitude_deg:.4f}, {place.longitude_deg:.4f}",
+                    f"{place.latitude_deg:.4f}, {place.longitude_deg:.4f}".replace("-", "−"),
                     f"{math.hypot(place.east_km, place.north_km):.2f}",
                     "" if dry else f"{place.depth_m:g}" if place.depth_m is not None else "not stated",
                     "" if dry else book.site.bottom if place.at_site else "not stated",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from reeftally.charts import method_name, quantity_name
 from reeftally.telling import Facts
 from reeftally.telling.figures_account import budgets_of
-from reeftally.telling.figures_exchange import against, cospectrum, flux_series, light, refused_blocks
+from reeftally.telling.figures_exchange import against, cospectrum, flux_series, lag_used, light, refused_blocks
 from reeftally.telling.figures_water import hours
 from reeftally.web.blocks import Block, Cell, Link, Notice, Page, Table, Text, value_of
 from reeftally.web.look import Look
@@ -41,10 +41,11 @@ def page(look: Look, query: Query) -> Page:
     blocks.append(figure("flux", light(facts)))
     blocks.append(figure("flux", hours(facts, "exchange")))
     blocks.append(figure("flux", cospectrum(facts)))
+    blocks.append(figure("flux", lag_used(facts)))
     blocks.append(
         quiet(
-            "The run keeps the flux at the lag that it used and says how far it moves for 0.25 s of lag; the whole "
-            "curve of flux against lag is not kept."
+            "Of every block a run keeps the lag that it used and whether the flux hangs on it; the whole curve of flux "
+            "against lag is not kept."
         )
     )
     blocks.append(figure("flux", budgets_of(facts, FLUXES)))
