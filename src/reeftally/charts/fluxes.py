@@ -161,7 +161,7 @@ def lag_against_speed(blocks: pd.DataFrame, *, states: Sequence[str], width: int
     y = alt.Y("lag:Q", title="Lag of the fast sensor (s)", scale=alt.Scale(zero=True))
     marks = alt.Scale(domain=list(states), range=["circle", "cross", "triangle-up"][: len(states)])
     tones = alt.Scale(domain=list(states), range=[hue, COLOURS["ink"].light, COLOURS["ink"].light][: len(states)])
-    legend = alt.Legend(direction="vertical", orient="bottom", labelLimit=320)
+    legend = alt.Legend(direction="vertical", orient="bottom", columns=1, labelLimit=320)
     layers = [
         zero_line(),
         alt.Chart(blocks)
