@@ -88,6 +88,8 @@ def lag_used(facts: Facts) -> Figure:
     ).dropna()
     if table.empty:
         return no_figure("lag", "exchange", title, "no block has both a lag and a speed.")
+    # Doubtful blocks are drawn last, so that the many sound ones do not cover them.
+    table = table.sort_values("state", key=lambda words: words != _STEADY, kind="stable")
     counts = {words: int((table["state"] == words).sum()) for words in (_STEADY, _MOVES, _EDGE)}
     return Figure(
         "lag",
