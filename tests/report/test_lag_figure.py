@@ -8,7 +8,7 @@ import xarray as xr
 
 from reeftally.exchange._common import Reason
 from reeftally.report import read_facts
-from reeftally.telling.figures_exchange import lag_used
+from reeftally.telling.figures_exchange import flux_of_lag, lag_used
 
 
 @pytest.fixture
@@ -50,3 +50,33 @@ def test_a_block_that_never_was_has_no_doubt(facts):
 def test_what_is_missing_is_said(facts):
     assert "fast oxygen" in put(facts, [np.nan] * 2, [0.1, 0.2], [0, 0]).missing
     assert "speed" in put(facts, [0.5] * 2, [np.nan] * 2, [0, 0]).missing
+
+
+def test_the_curve_of_flux_against_lag_has_a_line_a_direction_and_the_lag_used_on_it(facts):
+    lag = np.linspace(-5.0, 5.0, 81)
+    curve = np.stack([-4.0 * np.exp(-((lag - 0.8) ** 2)), -2.0 * np.exp(-((lag - 0.1) ** 2))])
+    facts._groups["exchange"] = xr.Dataset(
+        {
+            "oxygen_flux_of_lag": (("flow_direction", "lag_time"), curve),
+            "lag_used_mean": ("flow_direction", [0.8, 0.1]),
+            "lag_expected_mean": ("flow_direction", [0.9, -0.1]),
+        },
+        coords={"flow_direction": [0, 1], "lag_time": lag},
+    )
+
+    figure = flux_of_lag(facts)
+    spec = json.loads(figure.build(300).to_json())
+    marks = next(rows for rows in spec["datasets"].values() if "used" in rows[0])
+
+    assert [(round(m["used"], 2), round(m["lower"], 2), round(m["upper"], 2)) for m in marks] == [
+        (0.8, -0.1, 1.9), (0.1, -1.1, 0.9),
+    ]  # fmt: skip
+    assert [m["value"] for m in marks] == pytest.approx([-4.0, -2.0], abs=0.02)
+    assert len({m["side"] for m in marks}) == 2
+    assert "± 1 s" in figure.caption
+
+
+def test_without_a_fast_sensor_there_is_no_curve(facts):
+    facts._groups["exchange"] = xr.Dataset()
+
+    assert "fast oxygen" in flux_of_lag(facts).missing

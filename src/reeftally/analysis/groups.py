@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from reeftally._checks import FloatArray
@@ -273,6 +274,7 @@ def _exchange(chain: Chain) -> xr.Dataset:
                     np.nanmean(np.asarray(getattr(flux, name))[use], axis=0),
                     {"long_name": f"mean {name} of vertical velocity and oxygen", "units": "mmol m-2 h-1"},
                 )
+            _flux_of_lag(data, found, use)
         _footprint(data, chain, found)
     for found_gradient in chain.gradients:
         name, quantity = (
@@ -291,6 +293,34 @@ def _exchange(chain: Chain) -> xr.Dataset:
         if quantity == "dic_flux":
             data[name].attrs["comment"] = "DIC at constant alkalinity, from the pH gradient"
     return data
+
+
+def _flux_of_lag(data: xr.Dataset, found: CovarianceBlocks, use: npt.NDArray[np.bool_]) -> None:
+    """Add the mean flux against the lag, for each direction of the flow, with the lag used and its window."""
+    groups = [number for number in (0, 1) if (use & (found.group == number)).any()]
+    curve = np.asarray(found.flux.flux_of_lag)
+    rows = [use & (found.group == number) for number in groups]
+    expected = [float(np.nanmean(np.asarray(found.flux.lag_expected)[row])) for row in rows]
+    data["flow_direction"] = (
+        "flow_direction",
+        np.array(groups, dtype=np.int32),
+        {
+            "long_name": "what the flow meets first",
+            "flag_values": np.array([0, 1], dtype=np.int32),
+            "flag_meanings": "velocity_volume fast_sensor",
+        },
+    )
+    data["lag_time"] = ("lag_time", np.asarray(found.flux.lags), {"units": "s", "long_name": "lag of the fast sensor"})
+    data["oxygen_flux_of_lag"] = (
+        ("flow_direction", "lag_time"),
+        np.stack([np.nanmean(curve[row], axis=0) for row in rows]),
+        {"long_name": "mean turbulent oxygen flux against the lag of the fast sensor", "units": "mmol m-2 h-1"},
+    )
+    for name, values, what in (
+        ("lag_used_mean", [float(np.nanmean(np.asarray(found.flux.lag)[row])) for row in rows], "mean lag used"),
+        ("lag_expected_mean", expected, "mean lag by geometry and response"),
+    ):
+        data[name] = ("flow_direction", np.array(values), {"long_name": what, "units": "s"})
 
 
 def _footprint(data: xr.Dataset, chain: Chain, found: CovarianceBlocks) -> None:

@@ -10,7 +10,14 @@ from reeftally.charts.base import Frame
 from reeftally.charts.chemistry import dic_alkalinity, offsets, property_plot
 from reeftally.charts.draw import browser_library, page_spec, svg_for_page, svg_for_paper
 from reeftally.charts.flow import fitted_spectrum, log_profile, spectrum
-from reeftally.charts.fluxes import flux_series, lag_against_speed, light_curve, means_by_period, method_against_method
+from reeftally.charts.fluxes import (
+    flux_of_lag,
+    flux_series,
+    lag_against_speed,
+    light_curve,
+    means_by_period,
+    method_against_method,
+)
 from reeftally.charts.frames import SERIES_COLUMNS, series_frame, utc
 from reeftally.charts.isotopes import isotope_mixing
 from reeftally.charts.labels import axis_title, driver_name, method_name, pretty_unit, quantity_name
@@ -37,6 +44,7 @@ __all__ = [
     "error_budgets",
     "estimate_lines",
     "fitted_spectrum",
+    "flux_of_lag",
     "flux_series",
     "hour_of_day",
     "isotope_mixing",

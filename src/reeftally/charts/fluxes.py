@@ -18,7 +18,7 @@ from reeftally.charts.labels import axis_title, method_name, quantity_name
 from reeftally.charts.palette import COLOURS, colour_of, method_look
 from reeftally.charts.series import routes
 
-__all__ = ["flux_series", "lag_against_speed", "light_curve", "means_by_period", "method_against_method"]
+__all__ = ["flux_of_lag", "flux_series", "lag_against_speed", "light_curve", "means_by_period", "method_against_method"]
 
 
 def flux_series(series: pd.DataFrame, frame: Frame, *, quantity: str, methods: Sequence[str]) -> Any:
@@ -143,6 +143,44 @@ def means_by_period(table: pd.DataFrame, *, quantity: str, unit: str, width: int
     return finished(
         alt.layer(*layers).properties(width=width, height=alt.Step(12)),
         description=f"{quantity_name(quantity)} by period and method, with 95 % intervals.",
+    )
+
+
+def flux_of_lag(curves: pd.DataFrame, marks: pd.DataFrame, *, width: int = 330, height: int = 260) -> Any:
+    """Return the mean flux against the lag of the fast sensor, one line a direction of the flow.
+
+    Parameters
+    ----------
+    curves : DataFrame
+        ``lag`` [s], ``value`` [mmol m-2 h-1], ``side`` (words).
+    marks : DataFrame
+        ``side``, ``used``, ``lower`` and ``upper``: the lag used and the window it may not leave [s]; ``value`` on the
+        curve there.
+    """
+    hue = colour_of("oxygen_flux")
+    names = list(dict.fromkeys(curves["side"]))
+    legend = alt.Legend(direction="vertical", orient="bottom", columns=1, labelLimit=320)
+    dash = alt.StrokeDash(
+        "side:N", title=None, legend=legend, scale=alt.Scale(domain=names, range=[[1, 0], [6, 4]][: len(names)])
+    )
+    x = alt.X("lag:Q", title="Lag of the fast sensor (s)")
+    y = alt.Y("value:Q", title=axis_title("oxygen_flux"), scale=alt.Scale(zero=True))
+    layers = [
+        zero_line(),
+        alt.Chart(curves).mark_line(color=hue, strokeWidth=1.8).encode(x=x, y=y, strokeDash=dash, detail="side:N"),
+        alt.Chart(marks).mark_rule(color=COLOURS["ink"].light, strokeWidth=1.2).encode(
+            x=alt.X("lower:Q", title="Lag of the fast sensor (s)"), x2="upper:Q", y=y, strokeDash=alt.StrokeDash(
+                "side:N", title=None, legend=None, scale=alt.Scale(domain=names, range=[[1, 0], [6, 4]][: len(names)])
+            ),
+        ),
+        alt.Chart(marks).mark_point(filled=True, size=60, color=COLOURS["ink"].light, opacity=1).encode(
+            x=alt.X("used:Q", title="Lag of the fast sensor (s)"), y=y,
+            tooltip=["side:N", alt.Tooltip("used:Q", format=".2f"), alt.Tooltip("value:Q", format=".3g")],
+        ),
+    ]  # fmt: skip
+    return finished(
+        alt.layer(*layers).properties(width=width, height=height),
+        description="Mean oxygen flux by covariance against the lag at which oxygen is read, by direction of the flow.",
     )
 
 

@@ -19,7 +19,7 @@ from reeftally.charts.palette import COLOURS, colour_of
 
 __all__ = ["SHADES", "current_rose"]
 
-SHADES = (0.28, 0.5, 0.75, 1.0)
+SHADES = (0.15, 0.4, 0.7, 1.0)
 
 
 def current_rose(table: pd.DataFrame, *, classes: Sequence[str], sectors: int = 16, width: int = 330) -> Any:

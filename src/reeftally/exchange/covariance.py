@@ -19,7 +19,7 @@ from reeftally._checks import FloatArray, as_float, one_of, require_range
 from reeftally.errors import ShapeError
 from reeftally.exchange import _samples
 from reeftally.exchange._common import DOUBTING, SECONDS_PER_HOUR, Each, Reason
-from reeftally.exchange.lag import geometric_lag
+from reeftally.exchange.lag import LAG_WINDOW_S, geometric_lag
 from reeftally.exchange.sampling import (
     detrending_retained,
     flux_retained,
@@ -116,7 +116,7 @@ def eddy_covariance(
     height: npt.ArrayLike,
     response_time: npt.ArrayLike = 0.0,
     displacement: npt.ArrayLike = 0.0,
-    lag_window: float | tuple[float, float] = 1.0,
+    lag_window: float | tuple[float, float] = LAG_WINDOW_S,
     lag: str | npt.ArrayLike = "geometry",
     lag_excess: npt.ArrayLike = 0.0,
     response: str = "restore",

@@ -18,7 +18,11 @@ from reeftally.errors import ShapeError
 from reeftally.exchange import _samples
 from reeftally.exchange._common import Each
 
-__all__ = ["PooledLag", "geometric_lag", "pooled_lag"]
+__all__ = ["LAG_WINDOW_S", "PooledLag", "geometric_lag", "pooled_lag"]
+
+
+LAG_WINDOW_S = 1.0
+"""Half-width about the expected lag of what is searched and allowed, unless a caller states another. [s]"""
 
 
 def geometric_lag(*, separation_along: npt.ArrayLike, speed: npt.ArrayLike) -> FloatArray:
@@ -69,7 +73,7 @@ def pooled_lag(
     response_time: npt.ArrayLike = 0.0,
     group: npt.ArrayLike = 0,
     use: npt.ArrayLike = True,
-    lag_window: float = 1.0,
+    lag_window: float = LAG_WINDOW_S,
     wave_band: tuple[float, float] | None = None,
     restore: bool = True,
     speed_floor: float = 0.02,

@@ -60,12 +60,15 @@ def expected_from_book(book: Book, expected: Expected | None = None) -> tuple[Ex
     given = expected or Expected()
     values: dict[str, float] = {}
     said = []
-    units = {"temperature": "degree C", "salinity": "", "total_alkalinity": "umol/kg", "dic": "umol/kg"}
+    units = {"temperature": "°C", "salinity": "", "total_alkalinity": "µmol/kg", "dic": "µmol/kg"}
+    words = {"total_alkalinity": "total alkalinity", "dic": "DIC"}
     for name, unit in units.items():
         row = book.reference(name)
         values[name] = row.value if row is not None else getattr(given.water, name)
         if row is None:
-            said.append(f"no reference {name} in the book: {values[name]:g} {unit}".rstrip() + " assumed")
+            said.append(
+                f"no reference {words.get(name, name)} in the book: {values[name]:g} {unit}".rstrip() + " assumed"
+            )
     said += [
         f"oxygen uptake at night {given.night_uptake:g} mmol m-2 h-1, production in full light "
         f"{given.most_production:g} (give --night-uptake if you know better)",

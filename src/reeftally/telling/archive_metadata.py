@@ -308,7 +308,12 @@ def _calculated(mission: _Mission, name: str) -> dict[str, Filled]:
     attributes = mission.groups[group][quantity]
     trails = _TRAILS.get(group, ("gradient",))
     if group == "exchange":
-        if "covariance" in quantity or quantity in {"lag", "oxygen_cospectrum_mean", "oxygen_ogive_mean"}:
+        if "covariance" in quantity or quantity in {
+            "lag",
+            "oxygen_cospectrum_mean",
+            "oxygen_ogive_mean",
+            "oxygen_flux_of_lag",
+        }:
             trails = ("covariance",)
         elif quantity.startswith("dic"):
             trails = ("gradient_dic",)

@@ -11,7 +11,16 @@ from __future__ import annotations
 from reeftally.telling._figure import Figure
 from reeftally.telling.facts import Facts
 from reeftally.telling.figures_account import budgets, ledger_series, lines, steps
-from reeftally.telling.figures_exchange import against, cospectrum, flux_series, lag_used, light, organisms, subrange
+from reeftally.telling.figures_exchange import (
+    against,
+    cospectrum,
+    flux_of_lag,
+    flux_series,
+    lag_used,
+    light,
+    organisms,
+    subrange,
+)
 from reeftally.telling.figures_water import hours, offsets, properties, routes, strip
 from reeftally.telling.map_figures import site_map_of
 from reeftally.telling.years_figures import long_record, stations_of
@@ -32,6 +41,7 @@ def figures(facts: Facts) -> list[Figure]:
         against(facts),
         light(facts),
         cospectrum(facts),
+        flux_of_lag(facts),
         lag_used(facts),
         subrange(facts),
         hours(facts, "exchange"),

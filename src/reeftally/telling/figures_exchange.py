@@ -16,11 +16,22 @@ from reeftally import charts
 from reeftally.charts import series_frame
 from reeftally.errors import ReeftallyError
 from reeftally.exchange._common import DOUBTING, Reason
+from reeftally.exchange.lag import LAG_WINDOW_S
 from reeftally.mission import read_tables
 from reeftally.telling._figure import Figure, has_numbers, method_series, no_figure
 from reeftally.telling.facts import Facts
 
-__all__ = ["against", "cospectrum", "flux_series", "lag_used", "light", "organisms", "refused_blocks", "subrange"]
+__all__ = [
+    "against",
+    "cospectrum",
+    "flux_of_lag",
+    "flux_series",
+    "lag_used",
+    "light",
+    "organisms",
+    "refused_blocks",
+    "subrange",
+]
 
 
 def cospectrum(facts: Facts) -> Figure:
@@ -59,6 +70,39 @@ def cospectrum(facts: Facts) -> Figure:
         "The flux summed from fast swirls to slow ones (ogive), mean of the blocks kept. Where the line is flat at "
         "the slow end, the block is long enough.",
         lambda w: charts.spectrum(table, title="Oxygen flux so far (mmol m⁻² h⁻¹)", width=min(w, 330)),
+        small=True,
+    )
+
+
+_SIDES = ("flow meets the velocity volume first", "flow meets the fast sensor first")
+
+
+def flux_of_lag(facts: Facts) -> Figure:
+    """Return the mean covariance flux against the lag, with the lag used and its window, by direction of the flow."""
+    title = "Oxygen flux against the lag"
+    data = facts.group("exchange")
+    if not has_numbers(data, "oxygen_flux_of_lag"):
+        return no_figure("flux-of-lag", "exchange", title, "no curve. It needs fast oxygen at a velocimeter.")
+    lag, curve = data["lag_time"].values.astype(float), data["oxygen_flux_of_lag"].values.astype(float)
+    sides = [_SIDES[int(number)] for number in data["flow_direction"].values]
+    curves = pd.concat(
+        [pd.DataFrame({"lag": lag, "value": row, "side": side}) for side, row in zip(sides, curve, strict=True)]
+    )
+    used, expected = (data[name].values.astype(float) for name in ("lag_used_mean", "lag_expected_mean"))
+    marks = pd.DataFrame(
+        {
+            "side": sides, "used": used, "lower": expected - LAG_WINDOW_S, "upper": expected + LAG_WINDOW_S,
+            "value": [float(np.interp(at, lag, row)) for at, row in zip(used, curve, strict=True)],
+        }
+    )  # fmt: skip
+    return Figure(
+        "flux-of-lag",
+        "exchange",
+        title,
+        "Mean of the blocks kept, the sensor's response restored. The dot is the mean lag used, the bar through it the "
+        f"window that the lag may not leave (± {LAG_WINDOW_S:g} s about what distance and current give). Where a line "
+        "is steep at its dot, the flux hangs on the lag; waves make it swing on both sides.",
+        lambda w: charts.flux_of_lag(curves, marks, width=min(w, 330)),
         small=True,
     )
 

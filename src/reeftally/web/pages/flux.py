@@ -10,7 +10,15 @@ from __future__ import annotations
 from reeftally.charts import method_name, quantity_name
 from reeftally.telling import Facts
 from reeftally.telling.figures_account import budgets_of
-from reeftally.telling.figures_exchange import against, cospectrum, flux_series, lag_used, light, refused_blocks
+from reeftally.telling.figures_exchange import (
+    against,
+    cospectrum,
+    flux_of_lag,
+    flux_series,
+    lag_used,
+    light,
+    refused_blocks,
+)
 from reeftally.telling.figures_water import hours
 from reeftally.web.blocks import Block, Cell, Link, Notice, Page, Table, Text, value_of
 from reeftally.web.look import Look
@@ -41,13 +49,7 @@ def page(look: Look, query: Query) -> Page:
     blocks.append(figure("flux", light(facts)))
     blocks.append(figure("flux", hours(facts, "exchange")))
     blocks.append(figure("flux", cospectrum(facts)))
-    blocks.append(figure("flux", lag_used(facts)))
-    blocks.append(
-        quiet(
-            "Of every block a run keeps the lag that it used and whether the flux hangs on it; the whole curve of flux "
-            "against lag is not kept."
-        )
-    )
+    blocks += figures_of("flux", [flux_of_lag(facts), lag_used(facts)])
     blocks.append(figure("flux", budgets_of(facts, FLUXES)))
     blocks.append(_refused(facts))
     for quantity in FLUXES:
