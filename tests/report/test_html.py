@@ -199,6 +199,13 @@ def test_without_a_local_part_the_page_says_that_it_cannot_tell(build_mission, t
     assert "0.135" in page.texts["answer"]
 
 
+def test_limits_say_that_the_constants_are_taken_as_known(mission):
+    told = [line for line in limits(read_facts(mission)) if "carbonate constants" in line]
+
+    assert len(told) == 1
+    assert "7 µmol/kg of DIC" in told[0]
+
+
 def test_limits_name_the_ground_the_warming_and_what_was_refused(mission):
     lines = " ".join(limits(read_facts(mission)))
 

@@ -310,6 +310,13 @@ def limits(facts: Facts) -> list[str]:
         out.append(
             "The residence time is stated in the mission book, not measured here; its uncertainty is in the intervals."
         )
+    if facts.find("dic") or facts.find("aragonite_saturation"):
+        out.append(
+            "Intervals of DIC, aragonite saturation and the worldwide part hold for the carbonate constants named in "
+            "the methods. The uncertainty of the constants themselves is not in them: about 7 µmol/kg of DIC, 0.2 of "
+            "saturation, 0.001 of the worldwide part in pH (1 sd, first order, warm reef water; Orr et al. 2018). "
+            "Differences within one mission hardly change with it."
+        )
     if not facts.group("chemistry").sizes.get("time") or not facts.results.trail.get("reference_water"):
         out.append("No open water was measured beside the reef: the part made here cannot be told from what arrives.")
     stated = [r.quantity.replace("_", " ") for r in book.references]
