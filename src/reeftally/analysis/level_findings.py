@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from reeftally._checks import FloatArray
 from reeftally.analysis.causes import diagnose_stretch, named_causes
@@ -85,6 +86,15 @@ def level_findings(
             yield from _steps(context, _placed(context, slow, known), quantity, [*told, *own])
 
 
+def _on_the_reef(context: Context, label: str) -> npt.NDArray[np.bool_]:
+    """Return the blocks in which a sensor stood on the reef."""
+    inside = np.zeros(context.grid.count, dtype=bool)
+    for place in context.book.deployments_of(label):
+        if context.book.station(place.station).role in {"bed", "ambient"}:
+            inside |= context.grid.mids_in(place.start_ns, place.end_ns)
+    return inside
+
+
 def _placed(context: Context, slow: Mapping[str, SlowBlocks], known: SensorOffsets) -> dict[str, FloatArray]:
     """Return the block means of the sensors on the reef as they were read, NaN while they were elsewhere.
 
@@ -93,10 +103,7 @@ def _placed(context: Context, slow: Mapping[str, SlowBlocks], known: SensorOffse
     grid = context.grid
     out = {}
     for label in known.labels:
-        inside = np.zeros(grid.count, dtype=bool)
-        for place in context.book.deployments_of(label):
-            if context.book.station(place.station).role in {"bed", "ambient"}:
-                inside |= grid.mids_in(place.start_ns, place.end_ns)
+        inside = _on_the_reef(context, label)
         values = np.where(inside, slow[label].channels[known.quantity].mean, np.nan)
         if np.isfinite(values).sum() >= 48:
             out[label] = values
@@ -200,10 +207,7 @@ def _corrected(context: Context, slow: Mapping[str, SlowBlocks], known: SensorOf
     errors = known.adjustment.at(grid.seconds)
     out = {}
     for label in known.labels:
-        inside = np.zeros(grid.count, dtype=bool)
-        for place in context.book.deployments_of(label):
-            if context.book.station(place.station).role in {"bed", "ambient"}:
-                inside |= grid.mids_in(place.start_ns, place.end_ns)
+        inside = _on_the_reef(context, label)
         if inside.any():
             values = slow[label].channels[known.quantity].mean - errors[known.row(label)]
             out[label] = np.where(inside, values, np.nan)

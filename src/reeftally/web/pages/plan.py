@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from reeftally.charts import method_name, pretty_unit, quantity_name
 from reeftally.mission import Book
@@ -104,11 +105,9 @@ def _plan(look: Look, wishes: dict[str, float]) -> Plan | None:
     stamp = stamp_of(folder / "mission.toml", tables, *(sorted(tables.glob("*.csv")) if tables.is_dir() else ()))
 
     def make() -> Plan:
-        expected = Expected()
-        for name, value in wishes.items():
-            # One field at a time, by name: the names of the wishes are those of the fields.
-            expected = replace(expected, **{name: value})  # type: ignore[arg-type]
-        return plan_mission(folder, expected=expected)
+        # The names of the wishes are those of the fields.
+        changes: dict[str, Any] = dict(wishes)
+        return plan_mission(folder, expected=replace(Expected(), **changes))
 
     return look.remembered(_name(wishes), stamp, make, bounded=bool(wishes))
 
