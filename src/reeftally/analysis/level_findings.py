@@ -100,7 +100,6 @@ def _placed(context: Context, slow: Mapping[str, SlowBlocks], known: SensorOffse
 
     The adjustment is left off here: a step bends its drift.
     """
-    grid = context.grid
     out = {}
     for label in known.labels:
         inside = _on_the_reef(context, label)
