@@ -76,11 +76,19 @@ def lengthened(mission: Path, place: Path, times: int) -> Path:
     first, last = (datetime.fromisoformat(m.group(1).replace("Z", "+00:00")) for m in (start, end))
     length = last - first
     later = (first + times * length).strftime("%Y-%m-%dT%H:%M:%SZ")
-    (folder / "mission.toml").write_text(text.replace(f"end = {end.group(1)}", f"end = {later}"), encoding="utf-8")
+    velocimeter, fast = pair(mission)
+    # Places of the other instruments would overlap once their ends are moved; their records are not copied.
+    blocks = re.split(r"(?m)^(?=\[)", text)
+    kept = [
+        block for block in blocks
+        if not block.startswith(("[[deployments]]", "[[intercalibrations]]"))
+        or re.search(rf'^instrument = "({velocimeter}|{fast})"', block, re.MULTILINE)
+    ]  # fmt: skip
+    text = "".join(kept).replace(f"end = {end.group(1)}", f"end = {later}")
+    (folder / "mission.toml").write_text(text, encoding="utf-8")
     for name in ("layouts", "tables", "log"):
         if (mission / name).exists():
             shutil.copytree(mission / name, folder / name)
-    velocimeter, fast = pair(mission)
     day = timedelta(days=1) // timedelta(microseconds=1) * 1000
     source = open_store(mission)
     span = int(length / timedelta(microseconds=1)) * 1000
