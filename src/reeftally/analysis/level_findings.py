@@ -33,13 +33,10 @@ LEAST_BLOCKS, JOIN_BLOCKS = 2, 2
 # The neighbours must agree among themselves to a third of what the sensor is away.
 TOGETHER = 1.0 / 3.0
 # A step: medians of so many blocks before and after differ by this many of the record's usual differences, by so much,
-# and most of it at once. Chosen so that no step is claimed in 50 invented sensor-days (docs/trust.md).
+# and most of it at once. Chosen so that no step is claimed in 81 invented sensor-days (docs/trust.md).
 STEP_BLOCKS, STEP_CLEAR, STEP_SHARP = 8, 5.0, 0.6
 LEAST_STEP = {"oxygen": 2.5, "ph_total": 0.01}
-STORED = {
-    "oxygen": ("oxygen_molar", "oxygen"),
-    "ph_total": ("ph_total", "ph_free", "ph_seawater", "ph_nbs"),
-}
+STORED = {"oxygen": ("oxygen_molar", "oxygen"), "ph_total": ("ph_total", "ph_free", "ph_seawater", "ph_nbs")}
 
 
 def level_findings(
@@ -62,25 +59,10 @@ def level_findings(
         own: list[Finding] = []
         for label in corrected:
             for first, end, away, scatter in _away(corrected, label, LEAST_AWAY.get(quantity, np.inf)):
-                begin, stop = (
-                    int(context.grid.edges[first]),
-                    int(context.grid.edges[end]),
-                )
+                begin, stop = int(context.grid.edges[first]), int(context.grid.edges[end])
                 if any(label in _subjects(f) and _overlap(f, begin, stop) for f in told):
                     continue
-                own.append(
-                    _finding(
-                        context,
-                        slow,
-                        offsets,
-                        label,
-                        quantity,
-                        begin,
-                        stop,
-                        away,
-                        scatter,
-                    )
-                )
+                own.append(_finding(context, slow, offsets, label, quantity, begin, stop, away, scatter))
         yield from own
         if quantity in LEAST_STEP:
             yield from _steps(context, _placed(context, slow, known), quantity, [*told, *own])
@@ -282,23 +264,12 @@ def _finding(
 ) -> Finding:
     stored = context.store.streams()[label].channels
     channel = next((name for name in STORED.get(quantity, (quantity,)) if name in stored), quantity)
-    diagnosis = diagnose_stretch(
-        context,
-        slow,
-        offsets,
-        label=label,
-        channel=channel,
-        start_ns=begin,
-        end_ns=stop,
-    )
+    diagnosis = diagnose_stretch(context, slow, offsets, label=label, channel=channel, start_ns=begin, end_ns=stop)
     unit = " µmol/kg" if quantity == "oxygen" else " °C" if quantity == "temperature" else ""
     ranked = (
         {"causes": diagnosis.causes[:3], "test": diagnosis.separating_test}
         if diagnosis is not None
-        else named_causes(
-            ("moved", "its level alone stepped"),
-            ("cable or power", "no sample is missing"),
-        )
+        else named_causes(("moved", "its level alone stepped"), ("cable or power", "no sample is missing"))
     )
     return Finding(
         id=f"level-{label}-{quantity}-{iso(begin)[:16].replace(':', '')}",

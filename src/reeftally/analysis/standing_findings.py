@@ -17,6 +17,7 @@ from reeftally.analysis.estimates import iso
 from reeftally.analysis.fast_blocks import flow_blocks
 from reeftally.analysis.finding import Finding
 from reeftally.analysis.grid import NS
+from reeftally.analysis.level_findings import STORED
 from reeftally.analysis.offsets import usable_bottles
 from reeftally.analysis.records import SlowBlocks, Water
 from reeftally.analysis.review_records import ChannelReview
@@ -126,7 +127,7 @@ def _scale(context: Context, label: str, blocks: SlowBlocks, water: Water) -> It
     if held.size < LEAST_BOTTLES or not np.isfinite(temperature + salinity) or abs(float(held.mean())) < APART:
         return
     stored = context.store.streams()[label].channels
-    declared = next((name for name in ("ph_total", "ph_free", "ph_seawater", "ph_nbs") if name in stored), "ph_total")
+    declared = next((name for name in STORED["ph_total"] if name in stored), "ph_total")
     doubt = ph_scale(
         difference=held,
         sd=float(held.std(ddof=1) / np.sqrt(held.size)),

@@ -160,21 +160,19 @@ def flux_of_lag(curves: pd.DataFrame, marks: pd.DataFrame, *, width: int = 330, 
     hue = colour_of("oxygen_flux")
     names = list(dict.fromkeys(curves["side"]))
     legend = alt.Legend(direction="vertical", orient="bottom", columns=1, labelLimit=320)
-    dash = alt.StrokeDash(
-        "side:N", title=None, legend=legend, scale=alt.Scale(domain=names, range=[[1, 0], [6, 4]][: len(names)])
-    )
+    dashes = alt.Scale(domain=names, range=[[1, 0], [6, 4]][: len(names)])
+    dash = alt.StrokeDash("side:N", title=None, legend=legend, scale=dashes)
     x = alt.X("lag:Q", title="Lag of the fast sensor (s)")
     y = alt.Y("value:Q", title=axis_title("oxygen_flux"), scale=alt.Scale(zero=True))
     layers = [
         zero_line(),
         alt.Chart(curves).mark_line(color=hue, strokeWidth=1.8).encode(x=x, y=y, strokeDash=dash, detail="side:N"),
         alt.Chart(marks).mark_rule(color=COLOURS["ink"].light, strokeWidth=1.2).encode(
-            x=alt.X("lower:Q", title="Lag of the fast sensor (s)"), x2="upper:Q", y=y, strokeDash=alt.StrokeDash(
-                "side:N", title=None, legend=None, scale=alt.Scale(domain=names, range=[[1, 0], [6, 4]][: len(names)])
-            ),
+            x=like(x, "lower:Q"), x2="upper:Q", y=y,
+            strokeDash=alt.StrokeDash("side:N", title=None, legend=None, scale=dashes),
         ),
         alt.Chart(marks).mark_point(filled=True, size=60, color=COLOURS["ink"].light, opacity=1).encode(
-            x=alt.X("used:Q", title="Lag of the fast sensor (s)"), y=y,
+            x=like(x, "used:Q"), y=y,
             tooltip=["side:N", alt.Tooltip("used:Q", format=".2f"), alt.Tooltip("value:Q", format=".3g")],
         ),
     ]  # fmt: skip
